@@ -1,0 +1,216 @@
+"""What every block has: the settings common to all kinds, and the register of kinds.
+
+A kind is one file in this folder with one class; importing the folder's files registers them.
+"""
+
+import importlib
+import pkgutil
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, ClassVar, Literal, Self
+
+from pydantic import model_validator
+
+from simchain import units
+from simchain.settings import Settings, control, is_movable
+from simchain.signal import Volts
+
+_kinds: "dict[str, type[Block]]" = {}
+
+CONVERTER_CEILING_DBU = 9.0
+CONVERTER_LATENCY_MS = 1.5
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What a block may know besides its settings.
+
+    `rate` in frames a second. `seed` comes from the block's name. `turn` shifts the phase of
+    free-running modulators, in turns from 0 to 1.
+    """
+
+    rate: int
+    seed: int = 0
+    turn: float = 0.0
+
+
+def input_ohm(default: float, usual: tuple[float, float]) -> Any:
+    """Declare a kind's input impedance."""
+    return control(default, "input impedance", unit="ohm", ge=1, le=100e6, usual=usual)
+
+
+def output_ohm(default: float, usual: tuple[float, float]) -> Any:
+    """Declare a kind's output impedance."""
+    return control(default, "output impedance", unit="ohm", ge=1, le=100e6, usual=usual)
+
+
+def current_ma(default: float, usual: tuple[float, float]) -> Any:
+    """Declare what a kind draws from its supply."""
+    return control(default, "current drawn from the supply", unit="mA", ge=0, le=5000, usual=usual)
+
+
+def noise_nv(default: float) -> Any:
+    """Declare a kind's noise density at its input."""
+    return control(default, "noise at the input", unit="nV/√Hz", ge=0, le=1e6, usual=(0, 100))
+
+
+def noise_out_uv(default: float) -> Any:
+    """Declare the noise a kind makes at its output, over 20 kHz."""
+    return control(
+        default, "noise made at the output, 20 kHz band", unit="µV", ge=0, le=1e6, usual=(0, 300)
+    )
+
+
+def level_db(default: float) -> Any:
+    """Declare a kind's level control, the last thing in the unit, after its rails."""
+    return control(
+        default,
+        "level control, after the rails",
+        unit="dB",
+        ge=-60,
+        le=80,
+        usual=(-40, 12),
+        movable=True,
+    )
+
+
+class Block(Settings):
+    """One unit while it is on. Bypass, links, rails, noise, level and folding belong to chain/step.
+
+    A kind gives `kind`, `about` (what it is, two lines for a guitarist), `checked_against`, and
+    `process`. `deepest` says in physical units what depth 1 means, where there is a depth.
+    """
+
+    kind: ClassVar[str]
+    about: ClassVar[str]
+    checked_against: ClassVar[str] = ""
+    deepest: ClassVar[str] = ""
+
+    bypass: Literal["true", "buffered"] = control(
+        "true", "what the footswitch does when off: a straight wire, or a buffer that stays in"
+    )
+    fade_ms: float = control(5.0, "cross-fade when switched", unit="ms", ge=0, le=100)
+    inputs: Literal[1, 2] = control(1, "input channels")
+    outputs: Literal[1, 2] = control(1, "output channels")
+    mono: Literal["mean", "left"] = control(
+        "mean", "what a one-input block takes from two channels"
+    )
+    input_ohm: float = input_ohm(1e6, (100e3, 10e6))
+    output_ohm: float = output_ohm(1e3, (50, 25e3))
+    supply_volts: float = control(9.0, "supply voltage", unit="V", gt=0, le=60, usual=(9, 18))
+    rail_margin_volts: float = control(
+        1.0, "what the circuit loses at each rail", unit="V", ge=0, le=10, usual=(0, 2)
+    )
+    rail_volts: float | None = control(
+        None, "rail, in place of half the supply less the margin", unit="V", gt=0, le=200
+    )
+    max_dbu: float | None = control(
+        None,
+        "ceiling of a digital unit's converters, whatever the supply",
+        unit="dBu",
+        ge=-40,
+        le=40,
+        usual=(0, 14),
+    )
+    current_ma: float = current_ma(10, (0.3, 300))
+    noise_nv: float = noise_nv(10)
+    noise_out_uv: float = noise_out_uv(0)
+    level_db: float = level_db(0.0)
+    latency_ms: float | None = control(
+        None,
+        "delay of a digital unit's converters, on its wet path (1.5 when digital, else 0)",
+        unit="ms",
+        ge=0,
+        le=100,
+        usual=(0, 25),
+    )
+    invert: bool = control(False, "the unit turns the signal over")
+    box: str | None = control(None, "blocks with the same box share one housing")
+    purpose: str = control("", "what the block is for, printed on the sheets")
+    digital: bool | None = control(None, "digital unit; left out, the kind decides")
+    supply_range_volts: tuple[float, float] | None = control(
+        None, "supply voltages the unit takes, lowest and highest", unit="V"
+    )
+    polarity: Literal["centre-negative", "centre-positive"] = control(
+        "centre-negative", "polarity of the supply plug"
+    )
+    size_mm: tuple[float, float] | None = control(None, "width and depth", unit="mm")
+    at_mm: tuple[float, float] | None = control(None, "where it stands on the board", unit="mm")
+    input_side: Literal["right", "left", "top", "front"] | None = control(None, "input jack's side")
+    output_side: Literal["right", "left", "top", "front"] | None = control(
+        None, "output jack's side"
+    )
+    controls_side: Literal["right", "left", "top", "front"] | None = control(
+        None, "side on which controls sit"
+    )
+    reach: Literal["often", "seldom"] | None = control(None, "how often a foot must find it")
+
+    def __init_subclass__(cls, **options: Any) -> None:
+        super().__init_subclass__(**options)
+        if "kind" in cls.__dict__:
+            _kinds[cls.kind] = cls
+
+    @model_validator(mode="after")
+    def _has_room_below_its_rails(self) -> Self:
+        if self.rail_volts is None and self.supply_volts / 2 <= self.rail_margin_volts:
+            raise ValueError(
+                f"supply_volts = {self.supply_volts:g} leaves nothing: half of it must be more "
+                f"than rail_margin_volts = {self.rail_margin_volts:g}"
+            )
+        return self
+
+    @classmethod
+    def movable(cls) -> frozenset[str]:
+        """Names of the controls that may move during a passage."""
+        return frozenset(name for name, field in cls.model_fields.items() if is_movable(field))
+
+    @property
+    def is_digital(self) -> bool:
+        """Whether the modelled unit has converters."""
+        return bool(self.digital)
+
+    @property
+    def ceiling_volts(self) -> float:
+        """Peak volts at which the unit's inputs, buffers and outputs clip.
+
+        The converters of a digital unit decide whatever the supply, unless a rail is given.
+        """
+        converters = self.max_dbu
+        if converters is None and self.is_digital:
+            converters = CONVERTER_CEILING_DBU
+        if converters is not None:
+            limit = units.dbu_to_peak_volts(converters)
+            return limit if self.rail_volts is None else min(limit, self.rail_volts)
+        return self.rail_volts or self.supply_volts / 2 - self.rail_margin_volts
+
+    @property
+    def wet_latency_s(self) -> float:
+        """Seconds by which the unit's converters delay its wet path."""
+        if self.latency_ms is not None:
+            return self.latency_ms / 1e3
+        return CONVERTER_LATENCY_MS / 1e3 if self.is_digital else 0.0
+
+    def not_yet(self) -> str | None:
+        """Say in one line what these settings ask for that is not simulated yet, or None."""
+        return None
+
+    def is_lti(self) -> bool:
+        """Whether, with these settings and below the rails, it is linear and time-invariant."""
+        return False
+
+    def process(self, volts: Volts, now: Moment) -> Volts:
+        """Return what the unit makes of `volts`, ideally powered, before its output rail and level.
+
+        `volts` has shape (self.inputs, frames) and is not written to; the result has shape
+        (self.outputs, frames), C-contiguous, without delay.
+        """
+        raise NotImplementedError
+
+
+@cache
+def kinds() -> dict[str, type[Block]]:
+    """Return every kind of block by name, in alphabetical order."""
+    package = importlib.import_module("simchain.blocks")
+    for module in pkgutil.iter_modules(package.__path__):
+        importlib.import_module(f"simchain.blocks.{module.name}")
+    return dict(sorted(_kinds.items()))

@@ -1,0 +1,66 @@
+"""How a setting is declared: unit, range, usual range and help stand in the model itself.
+
+The same declaration serves the board file, the command line, the page and Python.
+"""
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+from pydantic.fields import FieldInfo
+
+NAME_PATTERN = r"^[a-z][a-z0-9_-]{0,31}$"
+
+
+class Settings(BaseModel):
+    """A table of settings: frozen, unknown keys refused, no infinities or NaN."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def control(
+    default: Any,
+    help: str,
+    *,
+    unit: str = "",
+    ge: float | None = None,
+    gt: float | None = None,
+    le: float | None = None,
+    usual: tuple[float, float] | None = None,
+    movable: bool = False,
+) -> Any:
+    """Declare one setting.
+
+    `ge`, `gt`, `le` are what physics allows: outside them the board is refused. `usual` is what
+    people meet: outside it `check` warns. `movable` settings may change during a passage.
+    """
+    extra = {"unit": unit, "usual": list(usual) if usual else None, "movable": movable}
+    return Field(default, description=help, ge=ge, gt=gt, le=le, json_schema_extra=extra)
+
+
+def unit_of(field: FieldInfo) -> str:
+    """Return the unit a setting was declared with ('' for none)."""
+    return str(_extra(field).get("unit") or "")
+
+
+def usual_of(field: FieldInfo) -> tuple[float, float] | None:
+    """Return the range that people meet, or None."""
+    usual = _extra(field).get("usual")
+    return (usual[0], usual[1]) if usual else None
+
+
+def limits_of(field: FieldInfo) -> tuple[float | None, float | None]:
+    """Return the lowest and the highest value that the model accepts."""
+    low = high = None
+    for rule in field.metadata:
+        low = getattr(rule, "ge", getattr(rule, "gt", low))
+        high = getattr(rule, "le", high)
+    return low, high
+
+
+def is_movable(field: FieldInfo) -> bool:
+    """Tell whether the setting may change during a passage."""
+    return bool(_extra(field).get("movable"))
+
+
+def _extra(field: FieldInfo) -> dict[str, Any]:
+    return field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}

@@ -1,0 +1,167 @@
+"""Sound as volts: the Signal, and sound files in and out.
+
+Inside the chain a signal is float64 of shape (channels, frames), C-contiguous, one or two
+channels. The one gate that checks sound is `Signal` itself; nothing behind it checks again.
+"""
+
+import io
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain import files
+from simchain.errors import ClipError
+
+if TYPE_CHECKING:
+    from soundfile import SoundFile
+
+Volts = NDArray[np.float64]
+
+LONGEST_CLIP_S = 600.0
+FILE_RATES = (8_000, 384_000)
+READABLE = ("WAV", "WAVEX", "FLAC", "AIFF", "OGG", "W64", "RF64")
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """Volts over time.
+
+    `volts` is made float64, C-contiguous, of shape (channels, frames) with one or two channels;
+    a one-dimensional array is one channel. `rate` is in frames a second.
+
+    Raises ValueError for any other shape, and for samples that are not finite.
+    """
+
+    volts: Volts
+    rate: int
+
+    def __post_init__(self) -> None:
+        volts = np.ascontiguousarray(np.atleast_2d(self.volts), dtype=np.float64)
+        if volts.ndim != 2 or volts.shape[0] not in (1, 2):
+            raise ValueError(f"a signal has shape (1 or 2 channels, frames), not {volts.shape}")
+        if not np.isfinite(volts).all():
+            channel, frame = np.argwhere(~np.isfinite(volts))[0]
+            raise ValueError(f"not a finite number at frame {frame} of channel {channel + 1}")
+        object.__setattr__(self, "volts", volts)
+
+    @property
+    def channels(self) -> int:
+        """One or two."""
+        return int(self.volts.shape[0])
+
+    @property
+    def frames(self) -> int:
+        """Samples in each channel."""
+        return int(self.volts.shape[1])
+
+    @property
+    def seconds(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.rate
+
+
+def read_clip(path: Path) -> Signal:
+    """Read a WAV, FLAC, AIFF or Ogg file; full scale is 1.0, the rate is the file's own.
+
+    Raises ClipError, naming the file, when it is missing, empty, longer than ten minutes, has
+    more than two channels, holds anything but finite numbers, or is no sound file.
+    """
+    import soundfile
+
+    if not path.is_file():
+        kind = "is a folder, not a sound file" if path.is_dir() else "there is no such file"
+        raise ClipError(f"clip {path}: {kind}")
+    try:
+        with soundfile.SoundFile(path) as file:
+            _refuse_unusable(path, file)
+            samples = file.read(dtype="float64", always_2d=True).T
+            promised, rate = int(file.frames), int(file.samplerate)
+    except soundfile.LibsndfileError as error:
+        reason = "is empty (0 bytes)" if path.stat().st_size == 0 else _plain(error)
+        raise ClipError(f"clip {path}: {reason}; WAV, FLAC, AIFF and Ogg are read") from error
+    except OSError as error:
+        raise ClipError(f"clip {path}: cannot be read: {error.strerror or error}") from error
+    if samples.shape[1] < promised:
+        raise ClipError(
+            f"clip {path}: is cut off: its header promises {promised} frames, "
+            f"{samples.shape[1]} can be read"
+        )
+    try:
+        return Signal(samples, rate)
+    except ValueError as error:
+        raise ClipError(f"clip {path}: {error}") from error
+
+
+def resampled(signal: Signal, rate: int) -> Signal:
+    """Return `signal` at another rate: linear phase, no delay, flat to 0.94 of the lower Nyquist.
+
+    A polyphase filter (scipy.signal.resample_poly) with a Kaiser window of beta 12, 128 zero
+    crossings to a side, whose stop band (-118 dB) begins at the lower Nyquist frequency.
+    """
+    if rate == signal.rate:
+        return signal
+    from scipy.signal import firwin, resample_poly
+
+    shared = math.gcd(rate, signal.rate)
+    up, down = rate // shared, signal.rate // shared
+    half = 128 * max(up, down)
+    taps = firwin(2 * half + 1, 0.97 / max(up, down), window=("kaiser", 12.0))
+    return Signal(resample_poly(signal.volts, up, down, axis=1, window=taps), rate)
+
+
+def write_float_wav(path: Path, signal: Signal) -> None:
+    """Write 32-bit floating-point WAV: volts stay volts, nothing clips."""
+    files.write_bytes(path, _encoded(signal.volts, signal.rate, "WAV", "FLOAT"))
+
+
+def flac_16_bit(samples: Volts, rate: int, seed: int = 0) -> bytes:
+    """Encode `samples` (full scale 1.0) as 16-bit FLAC with triangular dither of two steps.
+
+    Equal channels get equal dither, so that a mono sound in two channels stays mono.
+    """
+    random = np.random.default_rng(seed)
+    steps = np.empty(samples.shape, dtype=np.int16)
+    twins = samples.shape[0] == 2 and np.array_equal(samples[0], samples[1])
+    for channel, line in enumerate(samples):
+        if channel == 1 and twins:
+            steps[1] = steps[0]
+            break
+        dither = random.random(line.size) - random.random(line.size)
+        steps[channel] = np.clip(np.rint(line * 32768.0 + dither), -32768, 32767).astype(np.int16)
+    return _encoded(steps, rate, "FLAC", "PCM_16")
+
+
+def _refuse_unusable(path: Path, file: "SoundFile") -> None:
+    """Raise ClipError for what the header already shows to be unusable."""
+    frames, rate, channels, form = file.frames, file.samplerate, file.channels, file.format
+    if form not in READABLE:
+        raise ClipError(f"clip {path}: is {form}; WAV, FLAC, AIFF and Ogg are read")
+    if not FILE_RATES[0] <= rate <= FILE_RATES[1]:
+        raise ClipError(
+            f"clip {path}: has {rate} frames a second; {FILE_RATES[0]} to {FILE_RATES[1]} are read"
+        )
+    if channels > 2:
+        raise ClipError(f"clip {path}: has {channels} channels; one or two are read")
+    if frames == 0:
+        raise ClipError(f"clip {path}: holds no sound (0 frames)")
+    if frames / rate > LONGEST_CLIP_S:
+        raise ClipError(
+            f"clip {path}: is {frames / rate / 60:.1f} minutes long; 10 minutes are the most"
+        )
+
+
+def _plain(error: Exception) -> str:
+    """What the sound library says, without its own prefix."""
+    return "cannot be read as sound: " + str(error).rsplit(": ", 1)[-1].strip().rstrip(".").lower()
+
+
+def _encoded(samples: NDArray[np.generic], rate: int, form: str, subtype: str) -> bytes:
+    import soundfile
+
+    content = io.BytesIO()
+    soundfile.write(content, samples.T, rate, format=form, subtype=subtype)
+    return content.getvalue()
