@@ -6,6 +6,7 @@ channels. The one gate that checks sound is `Signal` itself; nothing behind it c
 
 import io
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +24,13 @@ Volts = NDArray[np.float64]
 
 LONGEST_CLIP_S = 600.0
 FILE_RATES = (8_000, 384_000)
+_LONGEST_OGG_PAGE = 65_307
 READABLE = ("WAV", "WAVEX", "FLAC", "AIFF", "OGG", "W64", "RF64")
+
+# The sound library reads what is there of a file that was cut off and says so in its log only.
+_CUT_OFF = re.compile(
+    r"^ ?(?:data|SSND|riff|  Riff size) : (\d+) \(should be (\d+)\)", re.MULTILINE
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +71,13 @@ class Signal:
         return self.frames / self.rate
 
 
+def twins(samples: NDArray[np.floating]) -> bool:
+    """Whether `samples` are two channels that carry the same sound, sample for sample."""
+    if samples.shape[0] != 2:
+        return False
+    return samples.strides[0] == 0 or np.array_equal(samples[0], samples[1])
+
+
 def read_clip(path: Path) -> Signal:
     """Read a WAV, FLAC, AIFF or Ogg file; full scale is 1.0, the rate is the file's own.
 
@@ -72,10 +86,10 @@ def read_clip(path: Path) -> Signal:
     """
     import soundfile
 
-    if not path.is_file():
-        kind = "is a folder, not a sound file" if path.is_dir() else "there is no such file"
-        raise ClipError(f"clip {path}: {kind}")
     try:
+        if not path.is_file():
+            kind = "is a folder, not a sound file" if path.is_dir() else "there is no such file"
+            raise ClipError(f"clip {path}: {kind}")
         with soundfile.SoundFile(path) as file:
             _refuse_unusable(path, file)
             samples = file.read(dtype="float64", always_2d=True).T
@@ -125,9 +139,9 @@ def flac_16_bit(samples: Volts, rate: int, seed: int = 0) -> bytes:
     """
     random = np.random.default_rng(seed)
     steps = np.empty(samples.shape, dtype=np.int16)
-    twins = samples.shape[0] == 2 and np.array_equal(samples[0], samples[1])
+    same = twins(samples)
     for channel, line in enumerate(samples):
-        if channel == 1 and twins:
+        if channel == 1 and same:
             steps[1] = steps[0]
             break
         dither = random.random(line.size) - random.random(line.size)
@@ -138,6 +152,13 @@ def flac_16_bit(samples: Volts, rate: int, seed: int = 0) -> bytes:
 def _refuse_unusable(path: Path, file: "SoundFile") -> None:
     """Raise ClipError for what the header already shows to be unusable."""
     frames, rate, channels, form = file.frames, file.samplerate, file.channels, file.format
+    if cut := _CUT_OFF.search(file.extra_info):
+        raise ClipError(
+            f"clip {path}: is cut off: its header promises {cut[1]} bytes of sound, "
+            f"{cut[2]} are there"
+        )
+    if form == "OGG" and not _ogg_ends(path):
+        raise ClipError(f"clip {path}: is cut off: its last page is missing")
     if form not in READABLE:
         raise ClipError(f"clip {path}: is {form}; WAV, FLAC, AIFF and Ogg are read")
     if not FILE_RATES[0] <= rate <= FILE_RATES[1]:
@@ -150,8 +171,21 @@ def _refuse_unusable(path: Path, file: "SoundFile") -> None:
         raise ClipError(f"clip {path}: holds no sound (0 frames)")
     if frames / rate > LONGEST_CLIP_S:
         raise ClipError(
-            f"clip {path}: is {frames / rate / 60:.1f} minutes long; 10 minutes are the most"
+            f"clip {path}: is {frames / rate:.1f} s long; {LONGEST_CLIP_S:.0f} s (10 minutes) "
+            "are the most"
         )
+
+
+def _ogg_ends(path: Path) -> bool:
+    """Whether an Ogg file ends with a whole page that is marked as the last (RFC 3533, 6)."""
+    with path.open("rb") as file:
+        file.seek(max(0, path.stat().st_size - _LONGEST_OGG_PAGE))
+        end = file.read()
+    page = end[max(end.rfind(b"OggS"), 0) :]
+    if len(page) < 27 or len(page) < 27 + page[26]:
+        return False
+    is_last, length = page[5] & 4, 27 + page[26] + sum(page[27 : 27 + page[26]])
+    return bool(is_last) and len(page) >= length
 
 
 def _plain(error: Exception) -> str:
