@@ -1,1 +1,22 @@
-"""."""
+"""Analogue filters as digital ones: one function for all linear circuits, and equalizer bands."""
+
+from simchain.filters.analogue import (
+    Sections,
+    analogue_sections,
+    high_cut,
+    low_cut,
+    run_sections,
+)
+from simchain.filters.bands import SHAPES, Shape, band_circuit, band_sections
+
+__all__ = [
+    "SHAPES",
+    "Sections",
+    "Shape",
+    "analogue_sections",
+    "band_circuit",
+    "band_sections",
+    "high_cut",
+    "low_cut",
+    "run_sections",
+]
