@@ -1,0 +1,215 @@
+"""Modulation: chorus, flanger, phaser, vibrato, tremolo, all moved by one slow sine."""
+
+import math
+from typing import Any, ClassVar, Literal, NamedTuple, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import model_validator
+
+from simchain.blocks._paths import to_channels
+from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_out_uv, output_ohm
+from simchain.settings import control
+from simchain.signal import Volts
+
+Floats = NDArray[np.float64]
+Shape = Literal["chorus", "flanger", "phaser", "vibrato", "tremolo"]
+
+
+class Usual(NamedTuple):
+    """What a shape's controls are when they are left out."""
+
+    rate_hz: float
+    feedback: float
+    mix: float
+
+
+USUAL: dict[str, Usual] = {
+    "chorus": Usual(0.8, 0.0, 0.5),
+    "flanger": Usual(0.3, 0.4, 0.5),
+    "phaser": Usual(0.6, 0.4, 0.5),
+    "vibrato": Usual(5.0, 0.0, 1.0),
+    "tremolo": Usual(5.0, 0.0, 1.0),
+}
+USUAL_STAGES = 4
+
+CHORUS_CENTRE_MS, CHORUS_SWING_MS = 12.0, 3.5
+FLANGER_MS = (0.3, 8.0)
+PHASER_HZ = (200.0, 2000.0)
+VIBRATO_CENTS, VIBRATO_MOST_SWING_MS, VIBRATO_NEAREST_MS = 40.0, 5.0, 0.5
+DIGITAL_FIGURES = {"current_ma": 90.0, "noise_out_uv": 25.0}
+
+
+class Modulation(Block):
+    """A sound that moves. With the phase p = phase + turn + rate_hz t, in turns, and s = sin(2 pi p):
+
+    - chorus: the wet path is 12 ms + 3.5 ms depth s late (and so, mixed with the dry, doubled);
+    - flanger: late by the geometric mean of 0.3 and 8 ms times (8 / 0.3)^(depth s / 2);
+    - phaser: `stages` first-order all-passes whose -90 degrees lie at the geometric mean of 200
+      and 2000 Hz times 10^(depth s / 2);
+    - vibrato: a delay whose swing bends the pitch by 40 cents depth up and down;
+    - tremolo: the gain 1 - depth (1 - cos(2 pi p)) / 2.
+
+    The sine runs on whether anybody plays or not. With two outputs the second's phase is ahead by
+    `width` times half a turn.
+    """
+
+    kind: ClassVar[str] = "modulation"
+    about: ClassVar[str] = (
+        "Chorus, flanger, phaser, vibrato or tremolo: the sound sways at a steady rate.\n"
+        "depth says how far it sways, rate_hz how often, mix how much of it you hear."
+    )
+    checked_against: ClassVar[str] = (
+        "tremolo side bands m/2, phaser notches f = (rate/pi) atan(t tan((2m+1) pi/2N)), "
+        "pitch swing 1200 log2(1 - d'(t)), comb notches (2k+1)/(2 tau)"
+    )
+    deepest: ClassVar[str] = (
+        "chorus ±3.5 ms around 12 ms, flanger 0.3 to 8 ms, phaser 200 to 2000 Hz, "
+        "vibrato ±40 cents, tremolo to silence"
+    )
+
+    shape: Shape = control("chorus", "what moves: delay, phase, pitch or level")
+    rate_hz: float | None = control(
+        None,
+        "how often it sways (chorus 0.8, flanger 0.3, phaser 0.6, vibrato and tremolo 5; 0: never)",
+        unit="Hz",
+        ge=0,
+        le=20,
+        usual=(0.05, 12),
+    )
+    depth: float = control(0.5, f"how far it sways; 1 is {deepest}", ge=0, le=1, usual=(0, 1))
+    feedback: float | None = control(
+        None,
+        "how much of the wet path goes round again (flanger and phaser 0.4, else 0)",
+        ge=-0.98,
+        le=0.98,
+        usual=(-0.95, 0.95),
+    )
+    mix: float | None = control(
+        None, "from dry (0) to wet alone (1) (0.5; vibrato and tremolo 1)", ge=0, le=1, usual=(0, 1)
+    )
+    stages: int | None = control(
+        None, "all-passes of a phaser, an even number: two make a notch (4)", ge=2, le=24, usual=(2, 12)
+    )
+    width: float = control(
+        0.5, "how far apart the two outputs sway; 1 is half a turn", ge=0, le=1, usual=(0, 1)
+    )
+    phase: float = control(0.0, "where in its turn it starts", unit="turn", ge=0, le=1, usual=(0, 1))
+
+    input_ohm: float = input_ohm(500e3, (220e3, 1e6))
+    output_ohm: float = output_ohm(500, (100, 2e3))
+    current_ma: float = current_ma(15, (5, 200))
+    noise_out_uv: float = noise_out_uv(120)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _digital_ones_draw_more_and_hiss_less(cls, given: Any) -> Any:
+        if isinstance(given, dict) and given.get("digital") is True:
+            return DIGITAL_FIGURES | given
+        return given
+
+    @model_validator(mode="after")
+    def _fits_its_shape(self) -> Self:
+        if self.stages is not None and self.shape != "phaser":
+            raise ValueError(f'stages = {self.stages} needs shape = "phaser", not "{self.shape}"')
+        if self.stages is not None and self.stages % 2:
+            raise ValueError(f"stages = {self.stages} must be even: two all-passes make a notch")
+        if self.feedback and self.shape == "tremolo":
+            raise ValueError(f"feedback = {self.feedback:g} does not fit a tremolo: it has none")
+        return self
+
+    @property
+    def lfo_hz(self) -> float:
+        """The rate as given, or as usual for the shape."""
+        return USUAL[self.shape].rate_hz if self.rate_hz is None else self.rate_hz
+
+    @property
+    def fed_back(self) -> float:
+        """The feedback as given, or as usual for the shape."""
+        return USUAL[self.shape].feedback if self.feedback is None else self.feedback
+
+    @property
+    def wet_share(self) -> float:
+        """The mix as given, or as usual for the shape."""
+        return USUAL[self.shape].mix if self.mix is None else self.mix
+
+    def is_lti(self) -> bool:
+        """Only when nothing moves."""
+        return self.depth == 0.0 or self.wet_share == 0.0 or self.lfo_hz == 0.0
+
+    def process(self, volts: Volts, now: Moment) -> Volts:
+        """Mix `volts`, shape (inputs, frames), with what moves; see the class."""
+        dry = to_channels(volts, min(self.inputs, self.outputs))
+        if self.wet_share == 0.0:
+            return np.array(to_channels(dry, self.outputs))
+        both = to_channels(dry, self.outputs)
+        mixed = np.empty(both.shape)
+        for channel, row in enumerate(both):
+            turns = self._turns(row.size, now, channel)
+            mixed[channel] = self._mixed_wet(row, turns, now.rate)
+        return mixed
+
+    def _turns(self, frames: int, now: Moment, channel: int) -> Floats:
+        """The phase in turns at each frame; a single one when nothing moves."""
+        start = self.phase + now.turn + channel * 0.5 * self.width
+        moving = frames if self.lfo_hz > 0 and self.depth > 0 else 1
+        return start + self.lfo_hz / now.rate * np.arange(moving)
+
+    def _mixed_wet(self, row: Floats, turns: Floats, rate: int) -> Floats:
+        from simchain.kernels.delay_line import delayed
+
+        mix = self.wet_share
+        late = math.floor(self.wet_latency_s * rate + 0.5)
+        if self.shape == "tremolo":
+            gain = 1.0 - self.depth * 0.5 * (1.0 - np.cos(2 * np.pi * turns))
+            wet = gain * delayed(row[np.newaxis], late)[0]
+        elif self.shape == "phaser":
+            wet = delayed(self._through_all_passes(row, turns, rate)[np.newaxis], late)[0]
+        else:
+            wet = self._through_a_line(row, turns, rate)
+        return wet if mix == 1.0 else (1.0 - mix) * row + mix * wet
+
+    def _through_all_passes(self, row: Floats, turns: Floats, rate: int) -> Floats:
+        from simchain.kernels.modulation import all_passes
+
+        low, high = PHASER_HZ
+        ratio = math.sqrt(high / low)
+        middle = math.pi * math.sqrt(low * high) / rate
+        tangent = np.tan(middle * ratio ** (self.depth * np.sin(2 * np.pi * turns)))
+        coefficients = (tangent - 1.0) / (tangent + 1.0)
+        stages = USUAL_STAGES if self.stages is None else self.stages
+        return all_passes(row, _each_frame(coefficients, row.size), stages, self.fed_back)
+
+    def _through_a_line(self, row: Floats, turns: Floats, rate: int) -> Floats:
+        from simchain.kernels.modulation import swept_line
+
+        late_ms = self._late_ms(np.sin(2 * np.pi * turns)) + self.wet_latency_s * 1e3
+        delays = _each_frame(late_ms / 1e3 * rate, row.size)
+        return swept_line(row, delays, self.fed_back)
+
+    def _late_ms(self, sway: Floats) -> Floats:
+        """The delay when the sine stands at `sway`, -1 to 1."""
+        if self.shape == "chorus":
+            return CHORUS_CENTRE_MS + CHORUS_SWING_MS * self.depth * sway
+        if self.shape == "flanger":
+            low, high = FLANGER_MS
+            return math.sqrt(low * high) * (high / low) ** (0.5 * self.depth * sway)
+        swing = self.vibrato_swing_ms
+        return VIBRATO_NEAREST_MS + swing * (1.0 + sway)
+
+    @property
+    def vibrato_swing_ms(self) -> float:
+        """By how much a vibrato's delay sways either way.
+
+        A delay of A sin(2 pi f t) bends the pitch by the ratio 1 + 2 pi f A at most. Below some
+        0.7 Hz the swing would grow without end: it stays at 5 ms, and the bend is less.
+        """
+        bend = 2.0 ** (VIBRATO_CENTS * self.depth / 1200.0) - 1.0
+        if self.lfo_hz == 0.0:
+            return VIBRATO_MOST_SWING_MS * self.depth
+        return min(VIBRATO_MOST_SWING_MS, 1e3 * bend / (2 * math.pi * self.lfo_hz))
+
+
+def _each_frame(values: Floats, frames: int) -> Floats:
+    """Return one value a frame; a single value stands for all."""
+    return values if values.size == frames else np.full(frames, values[0])

@@ -1,0 +1,251 @@
+"""Reverb: a feedback delay network whose control is the decay time itself."""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain.blocks._paths import TailedBlock, to_channels
+from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
+from simchain.settings import control
+from simchain.signal import Volts
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SHORTEST_ROOM_S, LARGEST_TO_SMALLEST = 0.03, 5.0
+LONGEST_PART_OF_DECAY = 0.25
+LONGEST_TO_SHORTEST_LINE = 2.5
+JITTER = 0.03
+DIFFUSERS = ((0.113, 0.079, 0.053, 0.037), (0.103, 0.087, 0.049, 0.041))
+DIFFUSION = 0.6
+EVEN_AT_HZ = 700.0
+SMALLEST_LENGTH = 3
+DRAWS = 16_384
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """Sixteen lines: lengths in frames, the filter at each end, what enters and leaves them.
+
+    Line i ends in g_i (1 - p_i) / (1 - p_i z^-1), its sign the seed's. `into` and `out_of` have
+    two rows, one for each channel. `diffusers` are the lengths of the all-passes before it.
+    """
+
+    rate: int
+    lengths: Ints
+    gains: Floats
+    poles: Floats
+    into: Floats
+    out_of: Floats
+    diffusers: tuple[tuple[int, ...], ...]
+
+    def line_gain(self, hz: Floats) -> Floats:
+        """Return |H_i| of each line's filter at each of `hz`, shape (16, points)."""
+        turn = np.exp(-2j * np.pi * np.atleast_1d(hz) / self.rate)
+        p = self.poles[:, np.newaxis]
+        return np.abs(self.gains[:, np.newaxis] * (1.0 - p) / (1.0 - p * turn))
+
+    def decay_curve_s(self, hz: Floats) -> Floats:
+        """Return the network's own T60 at each of `hz`, from its lines alone.
+
+        Sound that is spread evenly over the lines loses sum 20 log10 |H_i| dB while it covers the
+        sum of M_i + d_i frames, M_i a line's length and d_i its filter's group delay::
+
+            T60(f) = -60 sum(M_i + d_i(f)) / (rate sum 20 log10 |H_i(f)|)
+        """
+        w = 2 * np.pi * np.atleast_1d(hz) / self.rate
+        p = self.poles[:, np.newaxis]
+        group_delay = p * (np.cos(w) - p) / (1.0 - 2.0 * p * np.cos(w) + p * p)
+        frames = (self.lengths[:, np.newaxis] + group_delay).sum(axis=0)
+        loss_db = 20.0 * np.log10(self.line_gain(hz)).sum(axis=0)
+        return np.asarray(-60.0 * frames / (self.rate * loss_db))
+
+    def evenness(self) -> float:
+        """Return the factor that makes the response's energy 1 at 700 Hz.
+
+        Noise of power 1 enters; the matrix keeps power; so 16 lines that each carry the power q lose
+        sum(1 - |H_i|^2) q = 1, and 16 q leaves.
+        """
+        lost = (1.0 - self.line_gain(np.array([EVEN_AT_HZ])) ** 2).sum()
+        return math.sqrt(lost / self.lengths.size)
+
+
+@lru_cache(maxsize=32)
+def network_of(decay_s: float, size: float, damping_hz: float, rate: int, seed: int) -> Network:
+    """Design the network; another seed gives other lengths and signs of the same character.
+
+    The longest line is 20 ms (size 0) to 120 ms (size 1), and never more than a quarter of
+    `decay_s`; the shortest is a third of it; all are different primes. Each line's gain is
+    10^(-3 M / (rate decay_s)) (Jot and Chaigne, 1991), so that all modes fall 60 dB in `decay_s`.
+    With damping, each line's one-pole filter loses as much again at `damping_hz`, where the
+    decay is thus half as long.
+    """
+    random = np.random.default_rng(seed)
+    room_s = SHORTEST_ROOM_S * LARGEST_TO_SMALLEST**size
+    longest = min(room_s, LONGEST_PART_OF_DECAY * decay_s) * rate
+    lengths = _line_lengths(longest, random)
+    gains = 10.0 ** (-3.0 * lengths / (rate * decay_s))
+    poles = _poles(gains, damping_hz, rate) if damping_hz > 0 else np.zeros(lengths.size)
+    flips = random.choice((-1.0, 1.0), lengths.size)
+    flips[0] = np.prod(flips[1:])
+    into, out_of = _signs(flips, random)
+    diffusers = tuple(
+        tuple(max(SMALLEST_LENGTH, round(part * longest)) for part in parts) for parts in DIFFUSERS
+    )
+    return Network(
+        rate, lengths, flips * gains, poles, into / math.sqrt(lengths.size), out_of, diffusers
+    )
+
+
+def _line_lengths(longest: float, random: np.random.Generator) -> Ints:
+    """Draw different primes, spread evenly on a log scale, in random order."""
+    from simchain.kernels.reverb import LINES
+
+    place = np.linspace(0.0, 1.0, LINES) - JITTER * random.random(LINES) * (np.arange(LINES) > 0)
+    targets = longest * LONGEST_TO_SHORTEST_LINE ** (place - 1.0)
+    sieve = np.ones(int(longest) + 1, dtype=bool)
+    sieve[:2] = False
+    for n in range(2, math.isqrt(sieve.size) + 1):
+        sieve[n * n :: n] = False
+    lengths = []
+    for target in np.sort(targets)[::-1]:
+        prime = int(np.flatnonzero(sieve[: int(target) + 1])[-1])
+        sieve[prime] = False
+        lengths.append(prime)
+    return random.permutation(np.array(lengths, dtype=np.int64))
+
+
+def _poles(gains: Floats, damping_hz: float, rate: int) -> Floats:
+    """Return the pole p of each (1 - p) / (1 - p z^-1) whose gain at `damping_hz` is `gains`.
+
+    (1 - p)^2 = g^2 (1 - 2 p cos w + p^2), a quadratic with roots p and 1/p.
+    """
+    square = gains**2
+    middle = (1.0 - square * math.cos(2 * math.pi * damping_hz / rate)) / (1.0 - square)
+    return np.asarray(middle - np.sqrt(middle**2 - 1.0))
+
+
+def _signs(flips: Floats, random: np.random.Generator) -> tuple[Floats, Floats]:
+    """Draw the signs of two inputs and two outputs, shape (2, 16) each.
+
+    An output c is drawn among those whose transform H c has entries of one size, 4 (bent
+    sequences: Rothaus, Journal of Combinatorial Theory A 20, 1976): then no line comes back at the
+    output with more than 1/16 of the power, where a careless choice gives up to a quarter and the tail
+    buzzes at that line's rate. So is an input times `flips`, the signs of the lines. The
+    outputs are orthogonal, and so are the inputs; each input meets its own output with the sum +-4,
+    so that the first sound is as strong as what follows it, and the other with 0. (An odd number of
+    -1 in `flips` would leave no such inputs.)
+    """
+    from scipy.linalg import hadamard
+
+    matrix = hadamard(flips.size).astype(np.float64)
+    while True:
+        drawn = random.choice((-1.0, 1.0), (DRAWS, flips.size))
+        outs = drawn[(np.abs(drawn @ matrix) == math.sqrt(flips.size)).all(axis=1)]
+        left_out = outs[0]
+        right_out = outs[np.flatnonzero(outs @ left_out == 0.0)[:1]]
+        ins = outs * flips
+        meets_left = np.abs(ins @ left_out)
+        meets_right = np.abs(ins @ right_out[0]) if len(right_out) else meets_left
+        lefts = ins[(meets_left == 4.0) & (meets_right == 0.0)]
+        rights = ins[(meets_left == 0.0) & (meets_right == 4.0)]
+        pairs = np.argwhere(lefts @ rights.T == 0.0)
+        if len(pairs):
+            left, right = pairs[0]
+            return np.stack((lefts[left], rights[right])), np.stack((left_out, right_out[0]))
+
+
+class Reverb(TailedBlock):
+    """A room made of sixteen delay lines that feed each other through a matrix that keeps energy.
+
+    The wet path: low cut, `predelay_ms` (and the converters), four all-passes, the network. For
+    steady noise it is as loud as the dry, whatever the decay, so that `mix` means what it says.
+    """
+
+    kind: ClassVar[str] = "reverb"
+    about: ClassVar[str] = (
+        "A room around the sound: it rings on, and falls by 60 dB in decay_s seconds.\n"
+        "damping_hz is where it falls twice as fast; size is the room, predelay_ms its distance."
+    )
+    checked_against: ClassVar[str] = (
+        "T30 by backward integration against decay_s (2 %), octaves against the lines' own losses"
+    )
+
+    decay_s: float = control(
+        1.8, "how long it takes to fall by 60 dB", unit="s", ge=0.05, le=60, usual=(0.2, 12)
+    )
+    size: float = control(0.5, "the room: longest line 20 to 120 ms", ge=0, le=1, usual=(0, 1))
+    damping_hz: float = control(
+        4500.0,
+        "where the decay is half as long (0: the same everywhere)",
+        unit="Hz",
+        ge=0,
+        le=20_000,
+        usual=(1000, 12_000),
+    )
+    low_cut_hz: float = control(
+        150.0, "first-order low cut of the wet (0: none)", unit="Hz", ge=0, le=20_000, usual=(0, 500)
+    )
+    predelay_ms: float = control(
+        20.0, "from the dry note to the first of the wet", unit="ms", ge=0, le=1000, usual=(0, 150)
+    )
+    mix: float = control(
+        0.2, "from dry (0) to wet alone (1), equal power", ge=0, le=1, usual=(0, 1), movable=True
+    )
+    shimmer: float = control(0.0, "an octave up inside the room", ge=0, le=1, usual=(0, 1))
+    motion: float = control(0.0, "lines that sway", ge=0, le=1, usual=(0, 1))
+
+    input_ohm: float = input_ohm(1e6, (500e3, 10e6))
+    output_ohm: float = output_ohm(500, (100, 1e3))
+    current_ma: float = current_ma(120, (60, 300))
+    noise_out_uv: float = noise_out_uv(25)
+
+    @property
+    def is_digital(self) -> bool:
+        """A digital unit unless `digital` says otherwise."""
+        return self.digital is not False
+
+    def not_yet(self) -> str | None:
+        """Shimmer and motion."""
+        for name in ("shimmer", "motion"):
+            if getattr(self, name) > 0:
+                return f"{name} = {getattr(self, name):g} is not simulated yet: leave it at 0"
+        return None
+
+    def is_lti(self) -> bool:
+        """It is, while nothing in it moves."""
+        return self.motion == 0.0 and self.shimmer == 0.0
+
+    def network(self, now: Moment) -> Network:
+        """The network behind these settings."""
+        return network_of(self.decay_s, self.size, self.damping_hz, now.rate, now.seed)
+
+    def process(self, volts: Volts, now: Moment) -> Volts:
+        """Mix `volts` with the room; a channel has its own all-passes, and all share the network."""
+        from simchain.filters import low_cut, run_sections
+        from simchain.kernels.delay_line import delayed, diffuse
+        from simchain.kernels.reverb import network
+
+        if self.mix == 0.0:
+            return np.array(to_channels(volts, self.outputs))
+        lines = self.network(now)
+        dry = to_channels(volts, self.outputs)
+        wet = run_sections(low_cut(self.low_cut_hz, now.rate), dry) if self.low_cut_hz else dry
+        late_s = self.predelay_ms / 1e3 + self.wet_latency_s
+        wet = delayed(wet, math.floor(late_s * now.rate + 0.5))
+        wet = lines.evenness() / math.sqrt(self.outputs) * wet
+        for row, lengths in zip(wet, lines.diffusers, strict=False):
+            diffuse(row, lengths, DIFFUSION)
+        wet = network(
+            wet,
+            lines.lengths,
+            lines.gains,
+            lines.poles,
+            lines.into[: self.outputs],
+            lines.out_of[: self.outputs],
+        )
+        return self.mixed(dry, wet)
