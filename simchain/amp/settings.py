@@ -2,6 +2,8 @@
 
 from simchain.settings import Settings, control
 
+CABINETS = ("open", "closed")
+
 
 class Amp(Settings):
     """One amplifier: preamp, effects loop, power stage, speaker, cabinet."""
@@ -53,3 +55,12 @@ class Amp(Settings):
         90.0, "speaker resonance", unit="Hz", ge=20, le=500, usual=(75, 110)
     )
     cabinet: str = control("open", "open, closed, or an impulse response file")
+
+    def not_yet(self) -> str | None:
+        """Say in one line what these settings ask for that is not simulated yet, or None."""
+        if self.cabinet in CABINETS:
+            return None
+        return (
+            f"cabinet = {self.cabinet!r}: impulse response files are not simulated yet; "
+            'take "open" or "closed"'
+        )

@@ -1,0 +1,104 @@
+"""The lift of the speaker's impedance, and the cabinets."""
+
+import json
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.signal import sosfreqz
+
+from simchain.amp import Amp, cabinet, speaker
+
+REFERENCES = Path(__file__).parents[1] / "references" / "amp"
+FIGURES = json.loads((REFERENCES / "figures.json").read_text())
+
+
+def db(response: np.ndarray) -> np.ndarray:
+    return np.asarray(20 * np.log10(np.abs(response)))
+
+
+def test_divider_against_ngspice() -> None:
+    hz, wanted_db = np.array(FIGURES["speaker"]).T
+    lift = speaker.lift(90.0, 1.0)
+    got = db(lift.at(hz))
+    # Ours is 0 dB at 1 kHz, the circuit has its loss there.
+    shift = np.interp(np.log(1000.0), np.log(hz), wanted_db - got)
+    assert np.abs(got + shift - wanted_db).max() < 1e-5
+    z = complex(speaker.impedance(90.0).at(1000.0))
+    assert shift == pytest.approx(20 * np.log10(abs(z / (z + 1))), abs=1e-5)
+
+
+@pytest.mark.parametrize("speaker_hz", [75.0, 90.0, 110.0])
+def test_impedance_is_that_of_common_practice(speaker_hz: float) -> None:
+    # Practice §1 (common practice, no source): 5 to 8 times at resonance, about 3 times at 5 kHz.
+    z = np.abs(speaker.impedance(speaker_hz).at(np.array([speaker_hz, 400.0, 5000.0])))
+    print(f"impedance at {speaker_hz} Hz, 400 Hz, 5 kHz: {np.round(z, 2)} times the nominal one")
+    assert 5 < z[0] < 8
+    assert z[1] == pytest.approx(1.0, abs=0.1)
+    assert z[2] == pytest.approx(3.0, abs=0.3)
+
+
+def test_lift_at_damping_1_is_that_of_common_practice() -> None:
+    # Practice §1: +4 to 5 dB at resonance, +3 to 4 dB at 5 kHz, against 400 Hz to 1 kHz.
+    lift = speaker.lift(90.0, 1.0)
+    ground = db(lift.at(np.geomspace(400, 1000, 50))).mean()
+    resonance, treble = db(lift.at(np.array([90.0, 5000.0]))) - ground
+    print(f"lift at resonance {resonance:.2f} dB, at 5 kHz {treble:.2f} dB")
+    assert 4 < resonance < 5
+    assert 3 < treble < 4
+    assert lift.level(1000.0) == pytest.approx(1.0, rel=1e-12)
+
+
+def test_more_damping_lifts_less() -> None:
+    hz = np.array([90.0, 5000.0])
+    lifts = [db(speaker.lift(90.0, damping).at(hz)) for damping in (0.2, 1.0, 8.0, 1000.0)]
+    assert np.all(np.diff(lifts, axis=0) < 0)
+    assert np.abs(lifts[-1]).max() < 0.02
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
+@pytest.mark.parametrize("kind", ["open", "closed"])
+def test_cabinet_sections_are_the_circuit(kind: str, rate: int) -> None:
+    response = speaker.cabinet_response(kind)
+    hz = np.geomspace(20, 10e3, 200)
+    got = db(sosfreqz(response.sections(rate), hz, fs=rate)[1])
+    worst = np.abs(got - db(response.at(hz))).max()
+    print(f"{kind} at {rate}: within {worst:.3f} dB of the circuit")
+    assert worst < 0.05
+
+
+def test_open_cabinet_has_practices_features() -> None:
+    # Practice §1 (common practice, no source): 75 Hz second order, +3 at 100, -3 at 400, +6 at
+    # 2.6 kHz, fourth order from 4.8 kHz, 0 dB at 1 kHz.
+    response = speaker.cabinet_response("open")
+    levels = db(response.at(np.array([100.0, 400, 1000, 2600])))
+    np.testing.assert_allclose(levels, [3, -3, 0, 6], atol=0.6)
+    assert np.diff(db(response.at(np.array([10.0, 20.0]))))[0] == pytest.approx(12, abs=0.5)
+    assert np.diff(db(response.at(np.array([20e3, 40e3]))))[0] == pytest.approx(-24, abs=0.6)
+
+
+def test_closed_cabinet_has_more_bass_less_dip_and_falls_faster() -> None:
+    # Practice §1: 95 to 110 Hz, +4 dB, less of the dip, fourth to sixth order.
+    hz = np.geomspace(60, 200, 400)
+    closed, open_ = speaker.cabinet_response("closed"), speaker.cabinet_response("open")
+    bass = db(closed.at(hz))
+    assert bass.max() == pytest.approx(4, abs=0.6)
+    assert 95 < hz[bass.argmax()] < 125
+    assert db(closed.at(400.0)) > db(open_.at(400.0)) + 1
+    assert np.diff(db(closed.at(np.array([20e3, 40e3]))))[0] == pytest.approx(-36, abs=0.6)
+
+
+@pytest.mark.parametrize("kind", ["open", "closed"])
+def test_cabinet_is_minimum_phase_and_0_db_at_1_khz(kind: str) -> None:
+    assert (speaker.cabinet_response(kind).zeros.real <= 1e-9).all()
+    amp, rate = Amp(cabinet=kind), 48_000
+    tone = np.sin(2 * np.pi * 1000 * np.arange(rate) / rate)[np.newaxis]
+    got = cabinet(amp, tone, rate)[0, rate // 2 :]
+    assert np.sqrt(2 * np.mean(got**2)) == pytest.approx(1.0, abs=1e-9)
+
+
+@pytest.mark.ngspice
+def test_ngspice_still_gives_the_stored_figures() -> None:
+    run = runpy.run_path(str(REFERENCES / "run_ngspice.py"))
+    np.testing.assert_allclose(run["plain"]("speaker"), FIGURES["speaker"], rtol=1e-6)
