@@ -1,1 +1,1 @@
-"""."""
+"""One file a measure: level, loudness, true peak, bands."""

@@ -1,0 +1,135 @@
+"""A file is whole or as it was, and what goes wrong is one plain line."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from simchain import files
+from simchain.errors import OutputError
+
+
+def hidden(folder: Path) -> list[Path]:
+    return [path for path in folder.iterdir() if path.name.startswith(".")]
+
+
+def test_writes_and_replaces(tmp_path: Path) -> None:
+    target = tmp_path / "board.toml"
+    files.write_text(target, "tempo = 120  # ♩\n")
+    files.write_bytes(target, b"tempo = 90\n")
+    assert target.read_bytes() == b"tempo = 90\n"
+    assert hidden(tmp_path) == []
+
+
+def test_keeps_the_permissions_of_what_it_replaces(tmp_path: Path) -> None:
+    target = tmp_path / "board.toml"
+    target.write_text("old")
+    target.chmod(0o640)
+    files.write_text(target, "new")
+    assert target.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_new_file_gets_the_permissions_of_any_new_file(tmp_path: Path) -> None:
+    plain, ours = tmp_path / "plain", tmp_path / "ours"
+    plain.write_text("")
+    files.write_text(ours, "")
+    assert ours.stat().st_mode == plain.stat().st_mode
+
+
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_a_failing_write_leaves_the_old_file(
+    step: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "board.toml"
+    target.write_text("old")
+
+    def fail(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(*((os, "fsync") if step == "fsync" else (Path, "replace")), fail)
+    with pytest.raises(OutputError, match=r"^cannot write .*board\.toml: no space left on device$"):
+        files.write_text(target, "new")
+    assert target.read_text() == "old"
+    assert hidden(tmp_path) == []
+
+
+def test_ctrl_c_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = tmp_path / "board.toml"
+    target.write_text("old")
+
+    def interrupt(_: int) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        files.write_text(target, "new")
+    assert target.read_text() == "old"
+    assert hidden(tmp_path) == []
+
+
+FULL_DISK = """
+import resource, sys
+from pathlib import Path
+from simchain import errors, files
+resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
+try:
+    files.write_bytes(Path(sys.argv[1]), bytes(100_000))
+except errors.OutputError as error:
+    print(error)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs limits on the size of files")
+def test_a_full_disk_leaves_the_old_file(tmp_path: Path) -> None:
+    """A limit of 1000 bytes a file stands for a disk that fills up in the middle of writing."""
+    target = tmp_path / "sound.wav"
+    target.write_text("old")
+    run = subprocess.run(
+        [sys.executable, "-c", FULL_DISK, str(target)], capture_output=True, text=True, check=True
+    )
+    assert run.stdout == f"cannot write {target}: file too large\n"
+    assert run.stderr == ""
+    assert target.read_text() == "old"
+    assert hidden(tmp_path) == []
+
+
+def test_sweeps_what_an_interrupted_run_left(tmp_path: Path) -> None:
+    folder = tmp_path / "out" / "first"
+    files.prepare_folder(folder)
+    (folder / ".simchain-abc123").write_text("half a file")
+    (folder / ".simchain-folder").mkdir()
+    for kept in ("audition.html", ".hidden", "simchain-notes.txt"):
+        (folder / kept).write_text("the user's")
+    files.prepare_folder(folder)
+    names = {path.name for path in folder.iterdir()}
+    assert names == {".simchain-folder", "audition.html", ".hidden", "simchain-notes.txt"}
+
+
+def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:
+    taken = tmp_path / "out"
+    taken.write_text("the user's")
+    for folder in (taken, taken / "deeper"):
+        with pytest.raises(
+            OutputError, match=r"^cannot write into .*out.*: (file exists|not a dir)"
+        ):
+            files.prepare_folder(folder)
+    assert taken.read_text() == "the user's"
+
+
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="needs a folder nobody may write into")
+def test_a_folder_that_cannot_be_written() -> None:
+    with pytest.raises(OutputError, match=r"^cannot write into /proc/simchain: "):
+        files.prepare_folder(Path("/proc/simchain"))
+    with pytest.raises(OutputError, match=r"^cannot write /proc/board\.toml: "):
+        files.write_text(Path("/proc/board.toml"), "")
+
+
+def test_a_missing_folder_and_a_folder_in_the_place(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="no such file or directory"):
+        files.write_text(tmp_path / "missing" / "a.txt", "")
+    (tmp_path / "a.txt").mkdir()
+    with pytest.raises(OutputError, match="is a directory"):
+        files.write_text(tmp_path / "a.txt", "")
+    assert hidden(tmp_path) == []
