@@ -1,0 +1,183 @@
+"""Warnings: what a board may well mean, and a player should know."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain
+
+from pydantic import BaseModel
+
+from simchain.board.models import Board
+from simchain.board.rules import broken_rules, split_boxes
+from simchain.board.wording import key_shown, listed, shown
+from simchain.settings import unit_of, usual_of
+
+# Written, read and kept; what they ask for is simulated by later issues.
+TABLES_NOT_ACTING = ("cables", "supply", "songs", "judging", "set_levels", "goals", "floor")
+SOURCE_NOT_ACTING = ("hum_dbu", "hum_hz")
+PASSAGE_NOT_ACTING = ("above", "target_lufs", "weight")
+BLOCK_NOT_ACTING = (
+    "input_ohm",
+    "output_ohm",
+    "current_ma",
+    "noise_nv",
+    "noise_out_uv",
+    "purpose",
+    "polarity",
+    "size_mm",
+    "at_mm",
+    "input_side",
+    "output_side",
+    "controls_side",
+    "reach",
+)
+AMP_NOT_ACTING = ("input_ohm", "send_ohm", "return_ohm")
+
+
+@dataclass(frozen=True)
+class BoardWarning:
+    """Something to know about a board that loads. `block` is '' when it is about no single one."""
+
+    code: str
+    block: str
+    text: str
+
+    def __str__(self) -> str:
+        return self.text
+
+
+def check_board(board: Board) -> list[BoardWarning]:
+    """Return the warnings for `board`.
+
+    Codes: `outside_usual`, `supply_range`, `tuner_mutes`, `rule_broken`, `box_split`,
+    `output_assumed`, `not_yet_acting`.
+    """
+    return list(
+        chain(
+            _outside_usual(board),
+            _wrong_supplies(board),
+            _muting_tuners(board),
+            _against_rules(board),
+            _assumed_output(board),
+            _not_acting(board),
+        )
+    )
+
+
+def _outside_usual(board: Board) -> Iterator[BoardWarning]:
+    yield from _unusual(board, "", "")
+    for name in ("source", "cables", "output", "judging", "goals", "floor"):
+        yield from _unusual(getattr(board, name), name, "")
+    yield from _unusual(board.source.pickup, "source.pickup", "")
+    for number, outlet in enumerate(board.supply.outlets, start=1):
+        yield from _unusual(outlet, "supply", "", f"outlets, entry {number}, ")
+    for name, block in board.blocks.items():
+        yield from _unusual(block, f"blocks.{name}", name)
+    for name, amp in board.amps.items():
+        yield from _unusual(amp, f"amps.{name}", "")
+    for name, passage in board.passages.items():
+        yield from _unusual(passage, f"passages.{name}", "")
+        for changed, changes in passage.set.items():
+            where, settings = f"passages.{name}.set.{changed}", board.block_in(name, changed)
+            yield from _unusual(settings, where, changed, only=frozenset(changes))
+
+
+def _unusual(
+    model: BaseModel,
+    table: str,
+    block: str,
+    before: str = "",
+    only: frozenset[str] | None = None,
+) -> Iterator[BoardWarning]:
+    """Warn about each setting the user wrote that lies outside what people meet."""
+    written = model.model_fields_set if only is None else only
+    for key, field in type(model).model_fields.items():
+        if key not in written:
+            continue
+        value, usual = getattr(model, key), usual_of(field)
+        if isinstance(value, tuple):
+            for number, entry in enumerate(value, start=1):
+                if isinstance(entry, BaseModel) and not isinstance(model, Board):
+                    inner = f"{before}{key}, entry {number}, "
+                    yield from _unusual(entry, table, block, inner)
+        if usual is None or isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        off = value == 0 and unit_of(field) == "Hz"
+        if not off and not usual[0] <= value <= usual[1]:
+            unit = f" {unit_of(field)}" if unit_of(field) else ""
+            where = f"[{table}] " if table else ""
+            text = (
+                f"{where}{before}{key} = {shown(value)}: usual is "
+                f"{usual[0]:g} to {usual[1]:g}{unit}"
+            )
+            yield BoardWarning("outside_usual", block, text)
+
+
+def _wrong_supplies(board: Board) -> Iterator[BoardWarning]:
+    for name, block in board.blocks.items():
+        takes = block.supply_range_volts
+        if takes is not None and not takes[0] <= block.supply_volts <= takes[1]:
+            text = (
+                f"[blocks.{name}] supply_volts = {block.supply_volts:g}: the unit takes "
+                f"{takes[0]:g} to {takes[1]:g} V; the wrong voltage or polarity can destroy a "
+                "unit, so read what is printed on it before plugging in"
+            )
+            yield BoardWarning("supply_range", name, text)
+
+
+def _muting_tuners(board: Board) -> Iterator[BoardWarning]:
+    tuners = {name for name, block in board.blocks.items() if block.kind == "tuner"}
+    for name, passage in board.passages.items():
+        switched = {event.block for event in passage.events if event.do == "on"}
+        for tuner in sorted(tuners & (switched | set(passage.on))):
+            when = "" if tuner in passage.on else " from the moment it is switched on"
+            text = f"[passages.{name}] '{tuner}' is on: a tuner mutes the sound{when}"
+            yield BoardWarning("tuner_mutes", tuner, text)
+
+
+def _against_rules(board: Board) -> Iterator[BoardWarning]:
+    for name, order in board.orders.items():
+        for sentence in broken_rules(board, order):
+            yield BoardWarning("rule_broken", "", f"[orders.{name}] breaks a rule; {sentence}")
+        for sentence in split_boxes(board, order):
+            yield BoardWarning("box_split", "", f"[orders.{name}] {sentence}")
+
+
+def _assumed_output(board: Board) -> Iterator[BoardWarning]:
+    output = board.output
+    if "amps" not in output.model_fields_set and len(board.amps) > 1:
+        text = (
+            f"[output] names no amplifier: '{output.amps[0]}' is taken, the first of "
+            f"{listed(board.amps, 'and')}"
+        )
+        yield BoardWarning("output_assumed", "", text)
+
+
+def _not_acting(board: Board) -> Iterator[BoardWarning]:
+    written = list(_written_in_vain(board))
+    if written:
+        text = (
+            f"read, checked and kept, but without effect on the sound yet: {listed(written, 'and')}"
+        )
+        yield BoardWarning("not_yet_acting", "", text)
+
+
+def _written_in_vain(board: Board) -> Iterator[str]:
+    yield from (f"[{name}]" for name in TABLES_NOT_ACTING if _is_written(board, name))
+    if board.source.pickup.model_fields_set:
+        yield "[source.pickup]"
+    yield from _keys("source", [board.source], SOURCE_NOT_ACTING)
+    yield from _keys("output", [board.output], ("input_ohm",))
+    yield from _keys("passages", list(board.passages.values()), PASSAGE_NOT_ACTING)
+    yield from _keys("blocks", list(board.blocks.values()), BLOCK_NOT_ACTING)
+    yield from _keys("amps", list(board.amps.values()), AMP_NOT_ACTING)
+
+
+def _is_written(board: Board, name: str) -> bool:
+    table = getattr(board, name)
+    return bool(table.model_fields_set if isinstance(table, BaseModel) else table)
+
+
+def _keys(table: str, models: Sequence[BaseModel], keys: tuple[str, ...]) -> Iterator[str]:
+    found = [key for key in keys if any(key in model.model_fields_set for model in models)]
+    if found:
+        yield f"{listed((key_shown(key) for key in found), 'and')} in [{table}]"
