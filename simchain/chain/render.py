@@ -1,0 +1,258 @@
+"""One passage in one order: the sound at `out` and what each test point reads."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain import units
+from simchain.board import Board, Order
+from simchain.chain.path import Path, Step, path_of
+from simchain.chain.source import Source, source_of
+from simchain.chain.step import Headroom, Passed, run
+from simchain.errors import RequestError, unknown_name
+from simchain.measure.level import Level, level_of
+from simchain.measure.loudness import loudness_or_rms
+from simchain.measure.true_peak import true_peak_dbtp
+from simchain.signal import Signal, Volts
+
+Sound = TypeVar("Sound", bound=NDArray[Any])
+
+MIXER_FULL_SCALE_DBU = 18.0
+
+
+@dataclass(frozen=True, eq=False)
+class Point:
+    """What one test point reads.
+
+    `channels` holds the level of each channel; `level` is that of the louder one. `headroom` is
+    None where there is no ceiling. `volts` has shape (channels, frames), or is None when the sound
+    was not kept.
+    """
+
+    name: str
+    channels: tuple[Level, ...]
+    headroom: Headroom | None
+    volts: Volts | None
+
+    @property
+    def level(self) -> Level:
+        """Level of the louder channel."""
+        return max(self.channels, key=lambda level: level.rms_volts)
+
+
+@dataclass(frozen=True, eq=False)
+class Output:
+    """The sound at `out` against digital full scale: always two channels.
+
+    `samples` has shape (2, frames), full scale 1.0; a mono end is the same signal twice.
+    `integrated_lufs` is BS.1770's integrated loudness, or the level by RMS where the sound is too
+    short or too quiet for it (`loudness_is_rms`); `true_peak_dbtp` is BS.1770 Annex 2's.
+    """
+
+    samples: Volts
+    rate: int
+    integrated_lufs: float
+    loudness_is_rms: bool
+    true_peak_dbtp: float
+
+
+@dataclass(frozen=True, eq=False)
+class Rendering:
+    """One passage rendered in one order, on one amplifier or into the mixer."""
+
+    path: Path
+    rate: int
+    points: dict[str, Point]
+    output: Output
+    warnings: tuple[str, ...]
+
+    @property
+    def order(self) -> str:
+        """Name of the order."""
+        return self.path.order_name
+
+    @property
+    def passage(self) -> str:
+        """Name of the passage."""
+        return self.path.passage_name
+
+    @property
+    def amp(self) -> str | None:
+        """Name of the amplifier, or None at a mixer input."""
+        return self.path.amp_name
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Blocks that the passage switches on and the order does not have."""
+        return self.path.left_out
+
+
+def render(
+    board: Board,
+    order: str | Order,
+    passage: str,
+    *,
+    amp: str | None = None,
+    points: bool = True,
+    turn: float = 0.0,
+) -> Rendering:
+    """Render `passage` in `order` to every test point.
+
+    `amp` puts an amplifier of the board in place of the one in [output]. With `points` the sound
+    of every test point is kept, else only its levels. `turn` (0 to 1) shifts the phase of
+    free-running modulators.
+
+    Raises RequestError for names that the board does not have, ClipError for its clips.
+    """
+    board.order(order)
+    source = source_of(board, passage)
+    path = path_of(
+        board,
+        order,
+        passage,
+        amp_name(board, amp),
+        source_key=source.key,
+        channels=source.signal.channels,
+        turn=turn,
+    )
+    return walk(board, [path], source, points=points)[0]
+
+
+def walk(
+    board: Board, paths: Sequence[Path], source: Source, *, points: bool = False
+) -> list[Rendering]:
+    """Render `paths`, all of one passage and so of one source, in the order given.
+
+    Steps with equal keys are run once: the paths are walked depth-first along what they share.
+    """
+    found: dict[int, Rendering] = {}
+    first = _Reading(source.signal.volts, points)
+
+    def descend(
+        group: list[int], depth: int, volts: Volts, dry: Volts | None, trail: _Trail
+    ) -> None:
+        branches: dict[bytes, list[int]] = {}
+        for index in group:
+            if depth == len(paths[index].steps):
+                found[index] = _rendering(board, paths[index], trail, volts, source)
+            else:
+                branches.setdefault(paths[index].steps[depth].key, []).append(index)
+        for branch in branches.values():
+            step = paths[branch[0]].steps[depth]
+            passed = run(step, volts, dry)
+            reading = _Reading(passed.volts, points, passed)
+            beside = passed.volts if step.out == "amp.send" else dry
+            descend(branch, depth + 1, passed.volts, beside, (*trail, reading))
+
+    descend(list(range(len(paths))), 0, source.signal.volts, None, (first,))
+    return [found[index] for index in range(len(paths))]
+
+
+def amp_name(board: Board, wanted: str | None = None) -> str | None:
+    """Return the amplifier to render on: `wanted`, the one in [output], else the first, else None.
+
+    None is the mixer's input of a board without amplifiers. Raises RequestError for an amplifier
+    that the board does not have.
+    """
+    if wanted is None:
+        return next(iter((*board.output.amps, *board.amps)), None)
+    if wanted not in board.amps:
+        raise unknown_name("amplifier", wanted, board.amps)
+    return wanted
+
+
+def full_scale_volts(board: Board, amp: str | None) -> float:
+    """Return the peak volts at `out` that are digital full scale, one figure for every order."""
+    from simchain.amp import full_scale_dbu
+
+    level = board.output.full_scale_dbu
+    if level is None:
+        level = MIXER_FULL_SCALE_DBU if amp is None else full_scale_dbu(board.amps[amp])
+    return units.dbu_to_peak_volts(level)
+
+
+class _Reading:
+    """Levels of the volts that leave one step, measured as they pass."""
+
+    def __init__(self, volts: Volts, keep: bool, passed: Passed | None = None):
+        self.channels = level_of(volts)
+        self.volts = volts if keep else None
+        self.headroom_in = passed.headroom_in if passed else None
+        self.headroom_out = passed.headroom_out if passed else None
+        at_input = passed.at_input if passed else None
+        self.at_input = None if at_input is None else _Reading(at_input, keep)
+
+    def point(self, name: str, headroom: Headroom | None) -> Point:
+        return Point(name, self.channels, headroom, self.volts)
+
+
+_Trail = tuple[_Reading, ...]
+
+
+def _rendering(board: Board, path: Path, trail: _Trail, volts: Volts, source: Source) -> Rendering:
+    points: dict[str, Point] = {}
+    for step, arriving, leaving in zip(path.steps, trail, trail[1:], strict=False):
+        for name in step.wire[:-1]:
+            points[name] = arriving.point(name, None)
+        for name in step.wire[-1:]:
+            at_input = leaving.at_input or arriving
+            points[name] = at_input.point(name, leaving.headroom_in)
+        points[step.out] = leaving.point(step.out, leaving.headroom_out)
+    points["out"] = _in_two_channels(points["out"])
+    output = _output(volts / full_scale_volts(board, path.amp_name), board.rate)
+    return Rendering(path, board.rate, points, output, _warnings(path, source))
+
+
+def _in_two_channels(point: Point) -> Point:
+    volts = None if point.volts is None else twice(point.volts)
+    return replace(point, channels=(point.channels * 2)[:2], volts=volts)
+
+
+def _output(samples: Volts, rate: int) -> Output:
+    samples = twice(samples)
+    loudness, is_rms = loudness_or_rms(samples, rate)
+    return Output(samples, rate, loudness, is_rms, true_peak_dbtp(samples, rate))
+
+
+def twice(sound: Sound) -> Sound:
+    """Return one channel as two without copying it; two channels stay as they are."""
+    return cast(Sound, np.broadcast_to(sound, (2, sound.shape[1])))
+
+
+def _warnings(path: Path, source: Source) -> tuple[str, ...]:
+    found = [source.warning] if source.warning else []
+    if path.left_out:
+        found.append(
+            f"order '{path.order_name}' has no {', '.join(path.left_out)}: "
+            f"left out of passage '{path.passage_name}'"
+        )
+    return tuple(found)
+
+
+def signal_at(rendering: Rendering, name: str) -> Signal:
+    """Return the kept sound of one test point, in volts.
+
+    Raises RequestError when there is no such point or its sound was not kept.
+    """
+    if name not in rendering.points:
+        raise unknown_name("test point", name, rendering.points)
+    volts = rendering.points[name].volts
+    if volts is None:
+        raise RequestError(f"the sound of test point '{name}' was not kept; render with points")
+    return Signal(volts, rendering.rate)
+
+
+__all__ = [
+    "Output",
+    "Point",
+    "Rendering",
+    "Step",
+    "amp_name",
+    "full_scale_volts",
+    "render",
+    "signal_at",
+    "walk",
+]

@@ -1,0 +1,115 @@
+"""One step on volts: folding, rails, the block itself, level, and its switch, once for all kinds.
+
+    arriving -> fold to the inputs -> input rail -> block -> output rail -> level -> switch
+
+Inputs and buffers clip at the rails before the circuit, the output stage after it, and a buffer
+clips in bypass too. `level_db` comes after the rails.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simchain import units
+from simchain.blocks import Block
+from simchain.chain.path import Step
+from simchain.signal import Volts
+
+
+@dataclass(frozen=True)
+class Headroom:
+    """A ceiling in peak volts at a test point, and how far the peak asked for stays below it.
+
+    `db` is 20 log10(ceiling / peak asked for): negative where it clips, infinite for silence.
+    """
+
+    ceiling_volts: float
+    db: float
+
+
+@dataclass(frozen=True)
+class Passed:
+    """What a step made: the volts that leave it, and the headroom at its input and output.
+
+    Headroom is None for what has no ceiling: wires, and the amplifier's parts. `at_input` is what
+    stands on the unit's input where that is not what arrived: folded channels, or the sum of a
+    loop and the signal beside it.
+    """
+
+    volts: Volts
+    headroom_in: Headroom | None = None
+    headroom_out: Headroom | None = None
+    at_input: Volts | None = None
+
+
+def run(step: Step, volts: Volts, dry: Volts | None = None) -> Passed:
+    """Run `step` on `volts` of shape (channels, frames), which are not written to.
+
+    `dry` is the signal that stands beside an amplifier's loop: what reaches the return is
+    `joins_dry` of the loop and the rest of `dry`.
+    """
+    reached = volts
+    if step.joins_dry is not None and dry is not None:
+        reached = step.joins_dry * volts + (1.0 - step.joins_dry) * dry
+    if isinstance(step.unit, Block):
+        reached = folded(reached, step.unit)
+        passed = _run_block(step, step.unit, reached)
+    else:
+        passed = Passed(step.unit.process(reached, step.moment) if step.unit else reached)
+    return passed if reached is volts else replace(passed, at_input=reached)
+
+
+def folded(volts: Volts, block: Block) -> Volts:
+    """Return `volts` with as many channels as the block has inputs."""
+    if volts.shape[0] == block.inputs:
+        return volts
+    if block.inputs == 2:
+        return np.repeat(volts, 2, axis=0)
+    return volts[:1] if block.mono == "left" else volts.mean(axis=0, keepdims=True)
+
+
+def _run_block(step: Step, block: Block, arriving: Volts) -> Passed:
+    rate, ceiling, gate = step.moment.rate, block.ceiling_volts, step.gate
+    if block.bypass == "true" and gate.is_never_on:
+        return Passed(_spread(arriving, block.outputs))
+    headroom_in = _headroom(arriving, ceiling)
+    inside = _railed(arriving, ceiling, rate)
+    if gate.is_never_on:
+        return Passed(_spread(inside, block.outputs), headroom_in, headroom_in)
+    weights = gate.weights(arriving.shape[1])
+    trails = not gate.is_constant and getattr(block, "has_trails", False)
+    made = block.process(inside * weights if trails else inside, step.moment)
+    level = units.db_to_ratio(block.level_db)
+    headroom_out = _headroom(made, ceiling, level)
+    made = _railed(made, ceiling, rate)
+    gain = -level if block.invert else level
+    if gain != 1.0:
+        made = gain * made
+    if gate.is_constant:
+        return Passed(made, headroom_in, headroom_out)
+    bypassed = _spread(arriving if block.bypass == "true" else inside, made.shape[0])
+    switched = (made if trails else made * weights) + bypassed * (1.0 - weights)
+    return Passed(switched, headroom_in, headroom_out)
+
+
+def _spread(volts: Volts, channels: int) -> Volts:
+    """Give a mono signal to both outputs; two channels stay as they are."""
+    return np.repeat(volts, 2, axis=0) if volts.shape[0] < channels else volts
+
+
+def _railed(volts: Volts, ceiling: float, rate: int) -> Volts:
+    """Clip at the rails; the very same array when no sample touches them."""
+    from simchain.kernels.rails import clipped
+
+    lines = [clipped(line, ceiling, rate) for line in volts]
+    if all(
+        line is old or np.shares_memory(line, old) for line, old in zip(lines, volts, strict=True)
+    ):
+        return volts
+    return np.stack(lines)
+
+
+def _headroom(asked: Volts, ceiling: float, level: float = 1.0) -> Headroom:
+    """Headroom of the volts `asked` for, at a point that `level` follows."""
+    peak = float(np.abs(asked).max(initial=0.0))
+    return Headroom(ceiling * level, -units.ratio_to_db(peak / ceiling))
