@@ -1,1 +1,1 @@
-"""."""
+"""What the user decides: orders compared."""

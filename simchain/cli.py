@@ -1,0 +1,254 @@
+"""Commands: read what was asked, call, print. No computation.
+
+Exit status: 0 done (also with warnings), 2 something the user must mend, 1 a fault of simchain's
+own, 130 interrupted. People's text goes through rich; with ``--json`` one JSON document, and
+nothing else, goes to standard output. Progress and warnings go to standard error.
+"""
+
+import json
+import sys
+import tempfile
+import traceback
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+
+from simchain.errors import BoardError, Problem, SimchainError
+
+if TYPE_CHECKING:
+    from simchain.board import Board, BoardWarning
+
+app = typer.Typer(
+    help="Hear and measure the order of effects on a guitar board before patching it.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+BoardFile = Annotated[Path, typer.Argument(metavar="BOARD", help="The board file.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Folder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
+Amps = Annotated[
+    str | None,
+    typer.Option("--amp", metavar="NAME", help="Amplifier(s) of the board, or 'all'."),
+]
+
+
+@app.command()
+def demo(folder: Folder = Path("simchain-demo"), as_json: Json = False) -> None:
+    """Compare four orders of a board that ships with simchain, and write the audition page."""
+    from simchain.board import read_board, starter
+
+    board = read_board(starter("demo"), file="the demo board")
+    _compare(board, None, None, None, folder, as_json)
+
+
+@app.command()
+def new(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The board file to make.")],
+    starter: Annotated[
+        str, typer.Option(help="electric or acoustic: what the new board begins with.")
+    ] = "electric",
+) -> None:
+    """Make a commented board file to start from."""
+    from simchain.board import new_board
+
+    new_board(file, starter)
+    out.print(f"wrote {file}; next: simchain check {file}", soft_wrap=True)
+
+
+@app.command()
+def check(board: BoardFile, as_json: Json = False) -> None:
+    """Read a board file and list what is wrong and what is unlikely."""
+    from simchain.board import check_board, load_board
+    from simchain.chain.source import check_clips
+    from simchain.report.documents import check_document
+    from simchain.report.tables import check_lines
+
+    problems: list[Problem] = []
+    warnings: list[BoardWarning] = []
+    loaded = None
+    try:
+        loaded = load_board(board)
+        problems, levels = check_clips(loaded)
+        warnings = check_board(loaded) + levels
+    except BoardError as error:
+        problems = list(error.problems)
+    if as_json:
+        _print_json(check_document(problems, warnings))
+    else:
+        _print_lines(check_lines(board, loaded, problems, warnings))
+    if problems:
+        raise typer.Exit(2)
+
+
+@app.command()
+def blocks(
+    kind: Annotated[str | None, typer.Argument(metavar="KIND", help="One kind in full.")] = None,
+    as_json: Json = False,
+) -> None:
+    """List the kinds of block, or the controls of one kind."""
+    from simchain.report.documents import kinds_document
+    from simchain.report.tables import kind_tables, kinds_table
+
+    document = kinds_document(kind)
+    if as_json:
+        _print_json(document)
+        return
+    for part in kind_tables(document) if kind else [kinds_table(document)]:
+        out.print(part)
+
+
+@app.command()
+def render(
+    board: BoardFile,
+    order: Annotated[str, typer.Option(help="An order of the board.")],
+    passage: Annotated[str, typer.Option(help="A passage of the board.")],
+    folder: Folder,
+    points: Annotated[bool, typer.Option("--points", help="Also write every test point.")] = False,
+    amp: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Render one passage in one order to WAV files."""
+    from simchain.board import load_board
+    from simchain.chain.render import render as rendered
+    from simchain.files import prepare_folder
+    from simchain.report.results import write_render
+    from simchain.report.tables import points_table
+
+    loaded = load_board(board)
+    prepare_folder(folder)
+    with err.status(f"rendering {passage} in {order}"):
+        rendering = rendered(loaded, order, passage, amp=amp, points=points)
+        document = write_render(rendering, folder, points=points)
+    _warn(document["warnings"])
+    if as_json:
+        _print_json(document)
+        return
+    out.print(points_table(document))
+    out.print(f"written: {folder / document['output']['file']}", soft_wrap=True)
+
+
+@app.command()
+def compare(
+    board: BoardFile,
+    folder: Folder,
+    orders: Annotated[
+        str | None,
+        typer.Option(metavar="A,B,...", help="Orders of the board, two or more; default all."),
+    ] = None,
+    passages: Annotated[
+        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
+    ] = None,
+    amp: Amps = None,
+    as_json: Json = False,
+) -> None:
+    """Compare orders over the passages: audition page, spectra, levels and differences."""
+    from simchain.board import load_board
+
+    _compare(load_board(board), orders, passages, amp, folder, as_json)
+
+
+def _compare(
+    board: "Board",
+    orders: str | None,
+    passages: str | None,
+    amp: str | None,
+    folder: Path,
+    as_json: bool,
+) -> None:
+    from simchain.decide.compare import compare as compared
+    from simchain.files import prepare_folder
+    from simchain.report.results import write_comparison
+    from simchain.report.tables import comparison_lines
+
+    amps = list(board.amps) if amp == "all" else _names(amp)
+    prepare_folder(folder)
+    with _Progress() as progress:
+        comparison = compared(
+            board,
+            _names(orders) or list(board.orders),
+            passages=_names(passages),
+            amps=amps,
+            progress=progress,
+        )
+        progress.say("writing the page")
+        document, data = write_comparison(comparison, folder)
+    _warn(comparison.warnings)
+    if as_json:
+        _print_json(document)
+        return
+    _print_lines(comparison_lines(data))
+    out.print(f"open {folder / document['page']} in a browser to listen", soft_wrap=True)
+
+
+class _Progress:
+    """A line on standard error while something takes longer than a moment."""
+
+    def __enter__(self) -> "_Progress":
+        self._status = err.status("reading")
+        self._status.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._status.stop()
+
+    def __call__(self, done: int, total: int, what: str) -> None:
+        self.say(f"{done} of {total}: {what}")
+
+    def say(self, text: str) -> None:
+        self._status.update(text)
+
+
+def _names(text: str | None) -> list[str] | None:
+    """Split a list of names; None when none are given."""
+    names = [name.strip() for name in text.split(",") if name.strip()] if text is not None else []
+    return names or None
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
+
+
+def _print_lines(lines: Iterable[Any]) -> None:
+    for line in lines:
+        out.print(line, soft_wrap=True)
+
+
+def _warn(warnings: Iterable[str]) -> None:
+    for text in warnings:
+        err.print(f"warning: {text}", soft_wrap=True, markup=False)
+
+
+def main() -> None:
+    """Run a command and turn whatever goes wrong into one plain line and an exit status."""
+    try:
+        app()
+    except SimchainError as error:
+        err.print(str(error), soft_wrap=True, markup=False)
+        sys.exit(2)
+    except Exception as error:  # the last net: no traceback reaches the screen
+        sys.exit(_fault(error))
+
+
+def _fault(error: Exception) -> int:
+    """Keep the traceback of a fault of our own in a file and say where it lies."""
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="simchain-fault-", suffix=".txt", delete=False
+    ) as file:
+        file.write("".join(traceback.format_exception(error)))
+    err.print(
+        f"simchain has a fault of its own ({type(error).__name__}); what it was is in {file.name}",
+        soft_wrap=True,
+        markup=False,
+    )
+    return 1

@@ -1,0 +1,209 @@
+"""Two or more orders over the board's passages, on one amplifier or several, fairly matched."""
+
+import itertools
+import math
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from simchain.board import Board, Order
+from simchain.chain.path import named_order, path_of
+from simchain.chain.render import Output, Rendering, amp_name, twice, walk
+from simchain.chain.source import source_of
+from simchain.decide.difference import Difference, difference
+from simchain.errors import RequestError
+from simchain.measure.bands import third_octaves_db
+from simchain.signal import Signal, Volts, twins
+
+AUDITION_LUFS = -20.0
+CEILING_DBTP = -1.1
+NO_AMPS: tuple[None] = (None,)
+WAYS = ("passage", "order", "as_is")
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """One order in one passage on one amplifier, and how it is played beside the others.
+
+    The rendering's output is kept in float32 and its test points as levels. `bands_db` is the
+    long-term third-octave spectrum at the centres `measure.bands` gives. `gains_db` maps each way
+    of listening to the gain that plays the output in it: ``passage`` (every sound equally loud),
+    ``order`` (one gain for the order, so that a solo's lift stays), ``as_is`` (one gain for all).
+    """
+
+    rendering: Rendering
+    bands_db: Volts
+    gains_db: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Pair:
+    """Two orders in one passage on one amplifier; `b` is measured against `a`."""
+
+    a: str
+    b: str
+    passage: str
+    amp: str | None
+    difference: Difference
+
+    @property
+    def trim_lu(self) -> float:
+        """Loudness of `b` less that of `a`: what must be turned down afterwards."""
+        return self.difference.trim_lu
+
+    @property
+    def null_db(self) -> float:
+        """What is left of `a` when the best-fitting copy of `b` is taken away."""
+        return self.difference.null_db
+
+    @property
+    def max_band_change_db(self) -> float:
+        """Largest long-term third-octave change from `a` to `b`, matched in loudness."""
+        return self.difference.max_band_change_db
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Orders compared: every sound, and every unordered pair once, a before b as given."""
+
+    board: Board
+    orders: tuple[str, ...]
+    passages: tuple[str, ...]
+    amps: tuple[str | None, ...]
+    heard: tuple[Heard, ...]
+    pairs: tuple[Pair, ...]
+    warnings: tuple[str, ...]
+
+
+def compare(
+    board: Board,
+    orders: Sequence[str | Order],
+    *,
+    passages: Sequence[str] | None = None,
+    amps: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Comparison:
+    """Render `orders` over `passages` (default all) on `amps` (default the board's) and compare.
+
+    `progress` is called with the number of passages done, the number there are, and what was done.
+
+    Raises RequestError when fewer than two orders are given, one is given twice, or a name is not
+    on the board.
+    """
+    if len(orders) < 2:
+        raise RequestError(f"two orders or more are compared; {len(orders)} given")
+    chosen = tuple(passages or board.passages)
+    for passage in chosen:
+        board.passage(passage)
+    names = _distinct_names(board, orders)
+    wanted_amps = tuple(amp_name(board, amp) for amp in amps or NO_AMPS)
+    jobs = list(itertools.product(chosen, wanted_amps))
+    results = _in_parallel(board, orders, jobs, progress)
+    heard = _with_gains([one for part, _ in results for one in part])
+    pairs = tuple(pair for _, part in results for pair in part)
+    warnings = dict.fromkeys(text for one in heard for text in one.rendering.warnings)
+    return Comparison(board, names, chosen, wanted_amps, heard, pairs, tuple(warnings))
+
+
+def _distinct_names(board: Board, orders: Sequence[str | Order]) -> tuple[str, ...]:
+    names = tuple(named_order(board, order)[0] for order in orders)
+    for name in names:
+        if names.count(name) > 1:
+            raise RequestError(f"order '{name}' is given twice; each is compared once")
+    return names
+
+
+def _in_parallel(
+    board: Board,
+    orders: Sequence[str | Order],
+    jobs: Sequence[tuple[str, str | None]],
+    progress: Progress | None,
+) -> list[tuple[list[Heard], list[Pair]]]:
+    """Run each passage on each amplifier, as many at once as there are cores."""
+    pool = ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1))
+    try:
+        tasks = [pool.submit(_passage, board, orders, *job) for job in jobs]
+        results = []
+        for done, (task, (passage, amp)) in enumerate(zip(tasks, jobs, strict=True), start=1):
+            results.append(task.result())
+            if progress:
+                progress(done, len(jobs), passage if amp is None else f"{passage} on {amp}")
+        return results
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _passage(
+    board: Board, orders: Sequence[str | Order], passage: str, amp: str | None
+) -> tuple[list[Heard], list[Pair]]:
+    source = source_of(board, passage)
+    paths = [
+        path_of(board, order, passage, amp, source_key=source.key, channels=source.signal.channels)
+        for order in orders
+    ]
+    renderings = walk(board, paths, source)
+    pairs = [
+        Pair(a.order, b.order, passage, amp, difference(a.output.samples, b.output.samples, a.rate))
+        for a, b in itertools.combinations(renderings, 2)
+    ]
+    return [_heard(rendering) for rendering in renderings], pairs
+
+
+def _heard(rendering: Rendering) -> Heard:
+    """Keep what a comparison needs of a rendering: rounded to float32, a mono end once."""
+    output, rate = rendering.output, rendering.rate
+    lines = output.samples[:1] if twins(output.samples) else output.samples
+    kept = replace(output, samples=twice(lines.astype(np.float32)))
+    bands = third_octaves_db(Signal(lines, rate))[1]
+    return Heard(replace(rendering, output=kept), bands)
+
+
+def _with_gains(heard: Sequence[Heard]) -> tuple[Heard, ...]:
+    """Work out the three ways of listening.
+
+    All sounds matched per passage play at one loudness, the highest up to AUDITION_LUFS at which
+    none passes CEILING_DBTP. The other two ways keep that loudness on average, or what the peaks
+    allow.
+    """
+    sounding = [one for one in heard if math.isfinite(one.rendering.output.integrated_lufs)]
+    if not sounding:
+        return tuple(replace(one, gains_db=dict.fromkeys(WAYS, 0.0)) for one in heard)
+    outputs = [one.rendering.output for one in sounding]
+    target = min(AUDITION_LUFS, *(room_lufs(output) for output in outputs))
+    overall = _mean_lufs([output.integrated_lufs for output in outputs])
+    by_order = {
+        name: _mean_lufs([o.integrated_lufs for o, one in zip(outputs, sounding, strict=True)
+                          if one.rendering.order == name])
+        for name in {one.rendering.order for one in sounding}
+    }  # fmt: skip
+    gains = {
+        "passage": [target - output.integrated_lufs for output in outputs],
+        "order": [target - by_order[one.rendering.order] for one in sounding],
+        "as_is": [target - overall for _ in sounding],
+    }
+    lowered = {way: _below_ceiling(gains[way], outputs) for way in WAYS}
+    found = {id(one): {way: lowered[way][i] for way in WAYS} for i, one in enumerate(sounding)}
+    silent = dict.fromkeys(WAYS, 0.0)
+    return tuple(replace(one, gains_db=found.get(id(one), silent)) for one in heard)
+
+
+def room_lufs(output: Output) -> float:
+    """Return how loud `output` may be played before its true peak reaches CEILING_DBTP."""
+    return output.integrated_lufs + CEILING_DBTP - output.true_peak_dbtp
+
+
+def _below_ceiling(gains_db: list[float], outputs: Sequence[Output]) -> list[float]:
+    """Lower all gains alike until no sound's true peak passes CEILING_DBTP."""
+    peaks = (gain + output.true_peak_dbtp for gain, output in zip(gains_db, outputs, strict=True))
+    over = max(0.0, max(peaks) - CEILING_DBTP)
+    return [gain - over for gain in gains_db]
+
+
+def _mean_lufs(levels: Sequence[float]) -> float:
+    """Mean of loudness levels by energy."""
+    return 10.0 * math.log10(sum(10.0 ** (level / 10.0) for level in levels) / len(levels))

@@ -1,0 +1,240 @@
+"""The JSON documents that `--json` prints and the page is built from. Names as in DEVELOPERS.md."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+import simchain
+from simchain.blocks import Block, kinds
+from simchain.board import BoardWarning
+from simchain.chain.render import Point, Rendering
+from simchain.decide.compare import Comparison, Heard, Pair
+from simchain.errors import Problem, RequestError, nearest
+from simchain.measure.level import Level
+from simchain.settings import is_movable, limits_of, unit_of, usual_of
+
+WAVEFORM_COLUMNS = 600
+
+Files = Mapping[tuple[str, str, str | None], str]
+
+
+def render_document(
+    rendering: Rendering, point_files: Mapping[str, str], output_file: str
+) -> dict[str, Any]:
+    """Return what `simchain render --json` prints."""
+    points = {
+        name: {**_figures(point), "file": point_files.get(name)}
+        for name, point in rendering.points.items()
+    }
+    output = rendering.output
+    return {
+        "simchain": simchain.__version__,
+        "order": rendering.order,
+        "passage": rendering.passage,
+        "amp": rendering.amp,
+        "rate": rendering.rate,
+        "left_out": list(rendering.left_out),
+        "points": points,
+        "output": {
+            "integrated_lufs": number(output.integrated_lufs),
+            "loudness_is_rms": output.loudness_is_rms,
+            "true_peak_dbtp": number(output.true_peak_dbtp),
+            "file": output_file,
+        },
+        "warnings": list(rendering.warnings),
+    }
+
+
+def compare_document(comparison: Comparison, files: Files, page: str) -> dict[str, Any]:
+    """Return what `simchain compare --json` prints; `files` names the audition of each sound."""
+    return {
+        "simchain": simchain.__version__,
+        "orders": list(comparison.orders),
+        "passages": list(comparison.passages),
+        "amps": [amp for amp in comparison.amps if amp],
+        "pairs": [_pair(pair) for pair in comparison.pairs],
+        "auditions": [
+            {"order": order, "passage": passage, "amp": amp, "file": file}
+            for (order, passage, amp), file in files.items()
+        ],
+        "page": page,
+        "warnings": list(comparison.warnings),
+    }
+
+
+def page_data(
+    comparison: Comparison, files: Files, sounds: Mapping[tuple[str, str, str | None], str]
+) -> dict[str, Any]:
+    """Return what the audition page is built from; `sounds` holds each FLAC as base64 text."""
+    from simchain.measure.bands import CENTRES_HZ
+
+    return {
+        "simchain": simchain.__version__,
+        "title": comparison.board.title,
+        "rate": comparison.board.rate,
+        "amps": [amp for amp in comparison.amps if amp],
+        "orders": [_order(comparison, name) for name in comparison.orders],
+        "passages": [_passage(comparison, name) for name in comparison.passages],
+        "bands_hz": [number(hz) for hz in CENTRES_HZ],
+        "sounds": [_sound(one, files, sounds) for one in comparison.heard],
+        "pairs": [
+            {
+                **_pair(pair),
+                "max_band_hz": number(pair.difference.max_band_hz),
+                "band_change_db": [number(db) for db in pair.difference.band_change_db],
+            }
+            for pair in comparison.pairs
+        ],
+    }
+
+
+def number(value: float | None) -> float | None:
+    """Return `value` as JSON can hold it: infinite and missing numbers are null."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def key_of(heard: Heard) -> tuple[str, str, str | None]:
+    """Return order, passage and amplifier of one sound."""
+    return heard.rendering.order, heard.rendering.passage, heard.rendering.amp
+
+
+def _figures(point: Point) -> dict[str, Any]:
+    return {
+        **_level(point.level),
+        "headroom_db": number(point.headroom.db if point.headroom else None),
+        "rail_volts": number(point.headroom.ceiling_volts if point.headroom else None),
+        "floor_dbu": None,
+        "channels": [_level(level) for level in point.channels],
+    }
+
+
+def _level(level: Level) -> dict[str, Any]:
+    return {
+        "rms_dbu": number(level.rms_dbu),
+        "peak_dbu": number(level.peak_dbu),
+        "peak_volts": number(level.peak_volts),
+        "crest_db": number(level.crest_db),
+    }
+
+
+def _pair(pair: Pair) -> dict[str, Any]:
+    return {
+        "a": pair.a,
+        "b": pair.b,
+        "passage": pair.passage,
+        "amp": pair.amp,
+        "trim_lu": number(pair.trim_lu),
+        "null_db": number(pair.null_db),
+        "max_band_change_db": number(pair.max_band_change_db),
+        "score": None,
+        "decided_by": None,
+        "verdict": None,
+        "causes": None,
+    }
+
+
+def _order(comparison: Comparison, name: str) -> dict[str, Any]:
+    path = next(one.rendering.path for one in comparison.heard if one.rendering.order == name)
+    return {"name": name, "front": list(path.order.front), "loop": list(path.order.loop)}
+
+
+def _passage(comparison: Comparison, name: str) -> dict[str, Any]:
+    passage = comparison.board.passages[name]
+    rendering = next(o.rendering for o in comparison.heard if o.rendering.passage == name)
+    events = [
+        {"at": event.at, "text": f"{event.block} {event.do}"}
+        for event in sorted(passage.events, key=lambda event: event.at)
+    ]
+    seconds = rendering.output.samples.shape[1] / rendering.rate
+    return {"name": name, "on": list(passage.on), "seconds": seconds, "events": events}
+
+
+def _sound(
+    one: Heard, files: Files, sounds: Mapping[tuple[str, str, str | None], str]
+) -> dict[str, Any]:
+    output = one.rendering.output
+    matched = one.gains_db["passage"]
+    order, passage, amp = key_of(one)
+    return {
+        "order": order,
+        "passage": passage,
+        "amp": amp,
+        "file": files[order, passage, amp],
+        "flac_base64": sounds[order, passage, amp],
+        "gains_db": {way: gain - matched for way, gain in one.gains_db.items()},
+        "integrated_lufs": number(output.integrated_lufs),
+        "true_peak_dbtp": number(output.true_peak_dbtp),
+        "waveform": _waveform(one),
+        "bands_db": [number(db + matched) for db in one.bands_db],
+        "points": [
+            {
+                "name": name,
+                **_figures(point),
+                "rail_volts": number(point.headroom.ceiling_volts if point.headroom else None),
+            }
+            for name, point in one.rendering.points.items()
+        ],
+    }
+
+
+def _waveform(one: Heard) -> list[list[float]]:
+    """Return lowest and highest sample of each of a few hundred stretches, matched."""
+    import numpy as np
+
+    from simchain.units import db_to_ratio
+
+    sound = one.rendering.output.samples[0] * db_to_ratio(one.gains_db["passage"])
+    edges = np.linspace(0, sound.size, min(WAVEFORM_COLUMNS, sound.size) + 1).astype(int)[:-1]
+    lows, highs = np.minimum.reduceat(sound, edges), np.maximum.reduceat(sound, edges)
+    return [
+        [round(float(low), 4), round(float(high), 4)] for low, high in zip(lows, highs, strict=True)
+    ]
+
+
+def check_document(problems: Sequence[Problem], warnings: Sequence[BoardWarning]) -> dict[str, Any]:
+    """Return what `simchain check --json` prints."""
+    return {
+        "simchain": simchain.__version__,
+        "errors": [asdict(problem) for problem in problems],
+        "warnings": [asdict(warning) for warning in warnings],
+    }
+
+
+def kinds_document(kind: str | None = None) -> dict[str, Any]:
+    """Return what `simchain blocks --json` prints: every kind, or one.
+
+    Raises RequestError for a kind that there is not.
+    """
+    known = kinds()
+    if kind is not None and kind not in known:
+        raise RequestError(
+            f"no kind '{kind}' (there are: {', '.join(known)}){nearest(kind, known)}"
+        )
+    chosen = [known[kind]] if kind else list(known.values())
+    return {"simchain": simchain.__version__, "kinds": [_kind(one) for one in chosen]}
+
+
+def _kind(kind: type[Block]) -> dict[str, Any]:
+    usual = kind()
+    return {
+        "kind": kind.kind,
+        "about": kind.about,
+        "checked_against": kind.checked_against,
+        "deepest": kind.deepest,
+        "is_lti": usual.is_lti(),
+        "latency_ms": usual.wet_latency_s * 1e3,
+        "controls": [
+            {
+                "name": name,
+                "common": name in Block.model_fields,
+                "default": field.get_default(),
+                "unit": unit_of(field),
+                "usual": usual_of(field),
+                "allowed": limits_of(field),
+                "movable": is_movable(field),
+                "help": field.description,
+            }
+            for name, field in kind.model_fields.items()
+        ],
+    }

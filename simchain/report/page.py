@@ -1,0 +1,257 @@
+"""The audition page: one HTML text with the sounds in it, which fetches nothing."""
+
+import base64
+import hashlib
+import json
+import re
+from collections.abc import Collection, Mapping
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from simchain.report.sentences import (
+    find_pair,
+    frequency,
+    headroom_sentence,
+    letter,
+    passage_sentence,
+    signed_band_change,
+    spoken,
+)
+from simchain.report.stops import stop_name, stops
+from simchain.units import dbu_to_volts, peak_volts_to_dbu
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from markupsafe import Markup
+
+SCRIPTS = ("player.js", "drawing.js", "levels.js", "sheet.js", "controls.js")
+STYLES = ("sheet.css", "levels.css")
+ACCENTS = 9
+MODES = {
+    "passage": "matched per passage",
+    "order": "matched once for the order",
+    "as_is": "as they come",
+}
+MODES_SAY = {
+    "passage": "Every order is equally loud in every passage: tone and touch are left to judge.",
+    "order": "One gain for each whole order: a solo that lifts in the set lifts here.",
+    "as_is": "Nothing evened out: louder orders are louder.",
+}
+PEAK_LIMIT_DB = -1.0
+_BASE64 = re.compile(r"[A-Za-z0-9+/]+={0,2}\Z")
+
+
+def audition_page(data: Mapping[str, Any]) -> str:
+    """Return the page that plays, switches and measures every order of `data`.
+
+    `data` holds::
+
+        simchain  version          title    the board's title      rate  frames a second
+        amps      names, [] on a board without an amplifier
+        orders    name, front, loop, left_out (names of blocks)
+        passages  name, on (names of blocks), seconds, events (each: at, in seconds; text)
+        bands_hz  centres of the thirds of octaves
+        sounds    order, passage, amp (None without one), file, flac_base64 (16-bit FLAC matched
+                  per passage), gains_db (passage, order, as_is: what to play it at), of the output
+                  as it comes integrated_lufs and true_peak_dbtp, waveform ([min, max] in columns,
+                  full scale 1), bands_db, points (name, rms_dbu, peak_dbu, peak_volts, rail_volts,
+                  headroom_db), points in path order
+        pairs     a, b, passage, amp, trim_lu, null_db, max_band_change_db, max_band_hz,
+                  band_change_db: b less a
+
+    A number that is infinite or missing is None. The page plays each of the three ways to listen
+    at one more gain for all sounds alike where one of them would pass -1 dBTP.
+
+    Raises ValueError when a sound is not base64.
+    """
+    for sound in data["sounds"]:
+        if not _BASE64.match(sound["flac_base64"]):
+            raise ValueError(f"sound {sound['file']} is not base64")
+    script, style = _joined(SCRIPTS), _joined(STYLES)
+    template = _environment().get_template("audition.html.j2")
+    return template.render(
+        data=data,
+        orders=[
+            {**order, "letter": letter(place), "label": spoken(order["name"])}
+            for place, order in enumerate(data["orders"])
+        ],
+        passages=[_passage(data, passage) for passage in data["passages"]],
+        amps=data["amps"] or [None],
+        modes=MODES,
+        modes_say=MODES_SAY,
+        trims_db=trims_db(data),
+        facts=_as_json(_facts(data)),
+        pairs=_pair_rows(data),
+        script=_safe(script),
+        style=_safe(style),
+        script_hash=_hash(script),
+        style_hash=_hash(style),
+        accents=ACCENTS,
+    )
+
+
+def trims_db(data: Mapping[str, Any]) -> dict[str, float]:
+    """Return, for each way to listen, the gain in dB that keeps every sound at -1 dBTP or below.
+
+    It is the same for all sounds, so it changes no comparison; 0 where there is room enough.
+    """
+    trims = {}
+    for mode in MODES:
+        peaks = [
+            sound["true_peak_dbtp"] + sound["gains_db"][mode] - sound["gains_db"]["as_is"]
+            for sound in data["sounds"]
+            if sound["true_peak_dbtp"] is not None
+        ]
+        trims[mode] = round(min(0.0, PEAK_LIMIT_DB - max(peaks, default=PEAK_LIMIT_DB)), 2)
+    return trims
+
+
+def _facts(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the page's script needs: all of `data` but the sounds themselves."""
+    lowest, highest = _level_range(data)
+    return {
+        "rate": data["rate"],
+        "orders": [
+            {"name": order["name"], "label": spoken(order["name"]), "letter": letter(place)}
+            for place, order in enumerate(data["orders"])
+        ],
+        "passages": [{**passage, "label": spoken(passage["name"])} for passage in data["passages"]],
+        "amps": data["amps"],
+        "bands": [frequency(hz) for hz in data["bands_hz"]],
+        "trims_db": trims_db(data),
+        "level_range_dbu": [lowest, highest],
+        "sounds": [_sound_facts(data, place, sound) for place, sound in enumerate(data["sounds"])],
+        "pairs": data["pairs"],
+    }
+
+
+def _sound_facts(data: Mapping[str, Any], place: int, sound: Mapping[str, Any]) -> dict[str, Any]:
+    on = next(p["on"] for p in data["passages"] if p["name"] == sound["passage"])
+    blocks = {stop_name(p["name"]) for p in sound["points"] if p["name"] != stop_name(p["name"])}
+    return {
+        "element": f"sound-{place}",
+        "order": sound["order"],
+        "passage": sound["passage"],
+        "amp": sound["amp"],
+        "gains_db": sound["gains_db"],
+        "waveform": [[round(low, 3), round(high, 3)] for low, high in sound["waveform"]],
+        "stops": [
+            {
+                "name": stop.name,
+                "off": not _is_on(stop.name, blocks, on),
+                "rms_dbu": stop.rms_dbu,
+                "peak_dbu": stop.peak_dbu,
+                "rail_dbu": stop.rail_dbu if _is_on(stop.name, blocks, on) else None,
+                "clips": stop.clips,
+                "warning": stop.warning,
+            }
+            for stop in stops(sound["points"])
+        ],
+        "points": [_point_facts(point) for point in sound["points"]],
+    }
+
+
+def _is_on(name: str, blocks: Collection[str], on: Collection[str]) -> bool:
+    return name not in blocks or name in on
+
+
+def _point_facts(point: Mapping[str, Any]) -> dict[str, Any]:
+    rms_dbu = point["rms_dbu"]
+    return {
+        **{key: point[key] for key in ("name", "rms_dbu", "peak_dbu", "headroom_db")},
+        "rms_mv": None if rms_dbu is None else 1000.0 * dbu_to_volts(rms_dbu),
+        "peak_mv": 1000.0 * (point["peak_volts"] or 0.0),
+        "rail_mv": point["rail_volts"] and 1000.0 * point["rail_volts"],
+    }
+
+
+def _level_range(data: Mapping[str, Any]) -> tuple[float, float]:
+    """Return the range in dBu, in whole tens, that holds every RMS level, peak and rail."""
+    levels = [0.0, -30.0]
+    for sound in data["sounds"]:
+        for point in sound["points"]:
+            levels += [level for level in (point["rms_dbu"], point["peak_dbu"]) if level]
+            if point["rail_volts"]:
+                levels.append(peak_volts_to_dbu(point["rail_volts"]))
+    return max(-60.0, min(levels) // 10.0 * 10.0), -(-max(levels) // 10.0) * 10.0
+
+
+def _passage(data: Mapping[str, Any], passage: Mapping[str, Any]) -> dict[str, Any]:
+    amps = data["amps"] or [None]
+    label = spoken(passage["name"])
+    return {
+        **passage,
+        "label": label,
+        "sentences": [
+            passage_sentence(data, passage["name"], amp).split(": ", 1)[1] for amp in amps
+        ],
+        "headroom": [headroom_sentence(data, passage["name"], amp) for amp in amps],
+    }
+
+
+def _pair_rows(data: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the rows of the engineers' table of pairs, in the order of passage, amp, pair."""
+    names = [order["name"] for order in data["orders"]]
+    rows = []
+    for passage in data["passages"]:
+        for amp in data["amps"] or [None]:
+            for second in range(1, len(names)):
+                for first in range(second):
+                    pair = find_pair(data, names[first], names[second], passage["name"], amp)
+                    if pair is not None:
+                        rows.append(
+                            {
+                                **pair,
+                                "letters": f"{letter(first)} | {letter(second)}",
+                                "change_db": signed_band_change(pair),
+                                "at": pair["max_band_hz"] and frequency(pair["max_band_hz"]),
+                            }
+                        )
+    return rows
+
+
+@cache
+def _environment() -> "Environment":
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("simchain.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["signed"] = _signed
+    return environment
+
+
+def _signed(number: float | None, places: int = 1) -> str:
+    """Return a number for a table, with a true minus sign; a dash where there is none."""
+    return "–" if number is None else f"{number:.{places}f}".replace("-", "−")
+
+
+def _joined(names: tuple[str, ...]) -> str:
+    """Return several files of the static folder as one text; scripts share one scope."""
+    folder = resources.files("simchain.report") / "static"
+    text = "".join((folder / name).read_text(encoding="utf-8") for name in names)
+    return f'(() => {{\n"use strict";\n{text}}})();\n' if names[0].endswith(".js") else text
+
+
+def _hash(text: str) -> str:
+    """Return the content security policy's name for an inline script or style."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+def _as_json(facts: Mapping[str, Any]) -> "Markup":
+    """Return JSON that no name can break out of: no `<`, `>` or `&` is left in it."""
+    text = json.dumps(facts, allow_nan=False, separators=(",", ":"))
+    for character in "<>&":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return _safe(text)
+
+
+def _safe(text: str) -> "Markup":
+    from markupsafe import Markup
+
+    return Markup(text)  # our own files, or JSON that was escaped

@@ -1,0 +1,267 @@
+"""Pictures for files: the level diagram of one order and spectra laid over each other.
+
+matplotlib is loaded when a picture is asked for, drawn on a canvas of its own, and none of its
+settings outlive the call.
+"""
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from simchain.report.sentences import frequency, letter, spoken
+from simchain.report.stops import Stop, merged_names, stops
+from simchain.units import DBU_VOLTS, dbu_to_volts
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Points = Sequence[Mapping[str, Any]]
+
+# Those of the page's light sheet, so that an order keeps its colour.
+COLOURS = (
+    "#0b5ca3", "#b04507", "#00705a", "#8b2f83", "#6d5a00", "#0f7188", "#a3193f", "#4a49a8",
+    "#55504a",
+)  # fmt: skip
+MARKERS = "osD^vPXph"
+_INK, _SOFT, _RULE, _PAPER, _WARN = "#1c1b18", "#5b564a", "#d2cab6", "#f6f3ea", "#a01b14"
+_METER_VOLTS = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
+
+
+def level_rows(data: Mapping[str, Any], order: str, amp: str | None) -> dict[str, Points]:
+    """Return the test points of one order for each passage of `data` (see `audition_page`)."""
+    return {
+        sound["passage"]: sound["points"]
+        for sound in data["sounds"]
+        if sound["order"] == order and sound["amp"] == amp
+    }
+
+
+def level_diagram(
+    rows: Mapping[str, Points], *, title: str, place: int = 0, form: str = "png"
+) -> bytes:
+    """Draw RMS and peak level at every stop of a path, for each passage, against the rails.
+
+    `rows` maps each passage to its test points in path order, each with name, rms_dbu, peak_dbu,
+    rail_volts and headroom_db. `place` is the order's place among those compared and gives its
+    colour; passages are told apart by shade and by the shape of the mark. The left axis is in dBu,
+    the right one in the volts a meter would read for a sine of that level. Returns the picture as
+    `form`, "png" or "svg".
+
+    Raises ValueError when there is no passage, or for another form.
+    """
+    if not rows:
+        raise ValueError("a level diagram needs a passage")
+    paths = {
+        passage: {stop.name: stop for stop in stops(points)} for passage, points in rows.items()
+    }
+    names = merged_names([list(path) for path in paths.values()])
+    figure, axes = _sheet(1.8 + 0.86 * max(7, len(names)), 5.8, title)
+    _draw_columns(axes, names)
+    width = 0.62 / len(paths)
+    for turn, (passage, path) in enumerate(paths.items()):
+        shift = (turn - (len(paths) - 1) / 2) * width
+        found = [path.get(name) for name in names]
+        _draw_passage(axes, passage, found, shift, (_shade(place, turn), MARKERS[turn % 9]))
+    _draw_rails(axes, names, list(paths.values()))
+    _draw_warnings(axes, names, paths)
+    _level_axes(axes, list(paths.values()))
+    _key(axes, [spoken(passage) for passage in paths])
+    return _written(figure, form)
+
+
+def spectra(
+    bands_hz: Sequence[float],
+    curves: Mapping[str, Sequence[float | None]],
+    *,
+    title: str,
+    form: str = "png",
+) -> bytes:
+    """Draw third-octave spectra over each other, each with its letter.
+
+    `bands_hz` are the centres, `curves` maps each order to its levels in dB (None: nothing there).
+    Returns the picture as `form`, "png" or "svg". Raises ValueError for another form.
+    """
+    figure, axes = _sheet(9.5, 5.0, title)
+    edge = 10.0 ** (1.0 / 20.0)
+    edges = [bands_hz[0] / edge, *(hz * edge for hz in bands_hz)]
+    highest = -math.inf
+    for place, (name, levels_db) in enumerate(curves.items()):
+        levels = [math.nan if level is None else level for level in levels_db]
+        colour = COLOURS[place % len(COLOURS)]
+        label = f"{letter(place)}  {spoken(name)}"
+        axes.stairs(levels, edges, color=colour, linewidth=1.8, baseline=None, label=label)
+        known = [band for band, level in enumerate(levels) if not math.isnan(level)]
+        if known:
+            highest = max(highest, *(levels[band] for band in known))
+            band = known[(place + 1) * (len(known) - 1) // (len(curves) + 1)]
+            axes.text(bands_hz[band], levels[band], letter(place), color=colour, weight="bold",
+                      ha="center", va="bottom")  # fmt: skip
+    axes.set_xscale("log")
+    axes.set_xlim(edges[0], edges[-1])
+    ticks = [hz for hz in bands_hz if frequency(hz) in _named_bands()]
+    axes.set_xticks(ticks, [frequency(hz) for hz in ticks])
+    axes.minorticks_off()
+    if math.isfinite(highest):
+        lowest = max(highest - 70.0, axes.get_ylim()[0])
+        axes.set_ylim(lowest, highest + 6.0)
+    axes.set_ylabel("level in thirds of octaves, dB")
+    _key(axes, None)
+    return _written(figure, form)
+
+
+def _named_bands() -> set[str]:
+    return {"31.5 Hz", "63 Hz", "125 Hz", "250 Hz", "500 Hz", "1 kHz", "2 kHz", "4 kHz", "8 kHz",
+            "16 kHz"}  # fmt: skip
+
+
+def _sheet(width: float, height: float, title: str) -> tuple["Figure", "Axes"]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), dpi=130, facecolor=_PAPER, layout="constrained")
+    axes = figure.add_subplot(facecolor=_PAPER)
+    axes.set_title(_literal(title), loc="left", weight="bold", color=_INK, pad=26)
+    axes.grid(axis="y", color=_RULE, linewidth=0.7)
+    axes.set_axisbelow(True)
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.spines["bottom"].set_color(_INK)
+    axes.tick_params(colors=_INK, length=0)
+    return figure, axes
+
+
+def _draw_columns(axes: "Axes", names: Sequence[str]) -> None:
+    """Name every stop, rule the columns, and shade what lies in the amplifier's loop."""
+    labels = [_literal(name.replace(".", ".\n")) for name in names]
+    axes.set_xticks(range(len(names)), labels, weight="bold")
+    axes.set_xlim(-0.6, len(names) - 0.4)
+    for column in range(1, len(names)):
+        axes.axvline(column - 0.5, color=_RULE, linewidth=0.5)
+    if "amp.send" in names and "amp.return" in names:
+        first, last = names.index("amp.send"), names.index("amp.return")
+        if last > first + 1:
+            axes.axvspan(first + 0.5, last - 0.5, color=_RULE, alpha=0.35, linewidth=0)
+            axes.text((first + last) / 2, 1.01, "in the loop", style="italic", color=_SOFT,
+                      transform=axes.get_xaxis_transform(), ha="center", va="bottom")  # fmt: skip
+
+
+def _draw_passage(
+    axes: "Axes",
+    passage: str,
+    found: Sequence[Stop | None],
+    shift: float,
+    look: tuple[str, str],
+) -> None:
+    """Draw the RMS levels joined along the path, and over each a stem up to its peak."""
+    colour, mark = look
+    x = [column + shift for column in range(len(found))]
+    rms = [math.nan if stop is None or stop.rms_dbu is None else stop.rms_dbu for stop in found]
+    peak = [math.nan if stop is None or stop.peak_dbu is None else stop.peak_dbu for stop in found]
+    axes.plot(x, rms, color=colour, linewidth=1.0, alpha=0.55)
+    axes.plot(x, rms, color=colour, marker=mark, markersize=6.5,
+              linestyle="none", label=_literal(spoken(passage)))  # fmt: skip
+    axes.vlines(x, rms, peak, color=colour, linewidth=1.2)
+    axes.plot(x, peak, color=colour, marker="_", markersize=9, markeredgewidth=2.2,
+              linestyle="none")  # fmt: skip
+
+
+def _shade(place: int, turn: int) -> str:
+    """Return the order's colour: darkened, as it is, lightened, for one passage after another."""
+    colour = COLOURS[place % len(COLOURS)]
+    other, part = ((_INK, 0.6), (_INK, 0.0), (_PAPER, 0.4))[turn % 3]
+    mixed = (
+        round((1.0 - part) * int(colour[at : at + 2], 16) + part * int(other[at : at + 2], 16))
+        for at in (1, 3, 5)
+    )
+    return "#" + "".join(f"{value:02x}" for value in mixed)
+
+
+def _draw_rails(axes: "Axes", names: Sequence[str], paths: Sequence[Mapping[str, Stop]]) -> None:
+    """Cap each column that has a rail with a hatched edge: the signal cannot go above it."""
+    for column, name in enumerate(names):
+        rails = [path[name].rail_dbu for path in paths if name in path]
+        limits = [rail for rail in rails if rail is not None]
+        if not limits:
+            continue
+        axes.bar(column, 1.6, bottom=min(limits), width=0.86, color="none", edgecolor=_INK,
+                 hatch="//////", linewidth=0)  # fmt: skip
+        axes.hlines(min(limits), column - 0.43, column + 0.43, color=_INK, linewidth=1.8)
+
+
+def _draw_warnings(
+    axes: "Axes", names: Sequence[str], paths: Mapping[str, Mapping[str, Stop]]
+) -> None:
+    """Write over each column what clips, or is close to it, in its tightest passage."""
+    for column, name in enumerate(names):
+        tight = [
+            (stop.headroom_db, passage, stop)
+            for passage, path in paths.items()
+            if (stop := path.get(name)) is not None
+            and stop.headroom_db is not None
+            and stop.is_tight
+        ]
+        if not tight:
+            continue
+        _, passage, stop = min(tight, key=lambda item: item[0])
+        above = max(level for level in (stop.peak_dbu, stop.rail_dbu, -99.0) if level is not None)
+        words = stop.warning.replace(", ", "\n")
+        axes.text(column, above + 2.4, f"{_literal(spoken(passage))}\n{words}", ha="center",
+                  va="bottom", fontsize=8.5, weight="bold", linespacing=1.15,
+                  color=_WARN if stop.clips else _INK,
+                  bbox={"facecolor": _PAPER, "edgecolor": "none", "pad": 1.0})  # fmt: skip
+
+
+def _level_axes(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
+    """Scale in whole tens of dBu, with what a meter reads on the right."""
+    every = [stop for path in paths for stop in path.values()]
+    rms = [stop.rms_dbu for stop in every if stop.rms_dbu is not None]
+    tops = [
+        level for stop in every for level in (stop.peak_dbu, stop.rail_dbu) if level is not None
+    ]
+    lowest = max(-90.0, math.floor((min(rms, default=-30.0) - 2.0) / 10.0) * 10.0)
+    highest = math.ceil((max(tops, default=20.0) + 8.0) / 10.0) * 10.0
+    axes.set_ylim(lowest, highest)
+    axes.set_yticks([lowest + 10.0 * step for step in range(round((highest - lowest) / 10.0) + 1)])
+    axes.axhline(0.0, color=_SOFT, linewidth=0.9)
+    axes.set_ylabel("level, dBu")
+    meter = axes.twinx()
+    for spine in meter.spines.values():
+        spine.set_visible(False)
+    meter.set_ylim(lowest, highest)
+    shown = [v for v in _METER_VOLTS if dbu_to_volts(lowest) <= v <= dbu_to_volts(highest)]
+    labels = [f"{v:g} V" if v >= 1.0 else f"{1000.0 * v:g} mV" for v in shown]
+    meter.set_yticks([20.0 * math.log10(v / DBU_VOLTS) for v in shown], labels)
+    meter.tick_params(colors=_SOFT, length=0)
+    meter.set_ylabel("what a meter reads (RMS of a sine)", color=_SOFT)
+
+
+def _key(axes: "Axes", passages: Sequence[str] | None) -> None:
+    """Put the key into the line over the picture; a level diagram's also tells how to read it."""
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=5, frameon=False,
+                borderaxespad=0.2, handletextpad=0.3, columnspacing=1.4)  # fmt: skip
+    if passages is not None:
+        axes.set_xlabel(
+            "Mark: RMS. Stroke above it: peak, as the level of the sine with that peak. "
+            "Hatched edge: where it clips.",
+            color=_SOFT,
+            loc="left",
+            labelpad=10,
+        )
+
+
+def _literal(text: str) -> str:
+    """Keep a user's dollar signs from being read as mathematics."""
+    return text.replace("$", r"\$")
+
+
+def _written(figure: "Figure", form: str) -> bytes:
+    if form not in ("png", "svg"):
+        raise ValueError(f"a picture is png or svg, not {form}")
+    from matplotlib import rc_context
+
+    content = io.BytesIO()
+    metadata = {"Software": None} if form == "png" else {"Date": None, "Creator": None}
+    with rc_context({"svg.hashsalt": "simchain", "svg.fonttype": "none"}):
+        figure.savefig(content, format=form, metadata=metadata)
+    return content.getvalue()

@@ -1,0 +1,85 @@
+"""Results on disk: sounds, the audition page and the level diagram of a render or a comparison."""
+
+import base64
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from simchain import files, units
+from simchain.chain.render import Rendering, signal_at
+from simchain.decide.compare import Comparison, Heard
+from simchain.report.documents import compare_document, key_of, page_data, render_document
+from simchain.signal import Signal, flac_16_bit, write_float_wav
+
+Key = tuple[str, str, str | None]
+
+
+def write_render(rendering: Rendering, folder: Path, *, points: bool) -> dict[str, Any]:
+    """Write the output, and with `points` each test point in volts, as 32-bit float WAV.
+
+    Returns the JSON document. Raises OutputError when the folder cannot be written.
+    """
+    files.prepare_folder(folder)
+    stem = f"{rendering.passage}.{_words(rendering.order)}"
+    output_file = f"{stem}.wav"
+    point_files = {}
+    for name in rendering.points if points else ():
+        point_files[name] = f"{stem}.{name}.wav"
+        write_float_wav(folder / point_files[name], signal_at(rendering, name))
+    write_float_wav(folder / output_file, Signal(rendering.output.samples, rendering.rate))
+    document = render_document(rendering, point_files, output_file)
+    document["warnings"] += _over_full_scale(rendering)
+    return document
+
+
+def write_comparison(comparison: Comparison, folder: Path) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Write the audition page and its sounds as FLAC beside it.
+
+    Returns the JSON document and the data that the page was made from. Raises OutputError when
+    the folder cannot be written.
+    """
+    from simchain.report.page import audition_page
+
+    files.prepare_folder(folder)
+    with ThreadPoolExecutor() as pool:
+        encoded = list(pool.map(_audition, comparison.heard))
+    names: dict[Key, str] = {}
+    sounds: dict[Key, str] = {}
+    for one, flac in zip(comparison.heard, encoded, strict=True):
+        key = key_of(one)
+        names[key] = _file_name(key)
+        files.write_bytes(folder / names[key], flac)
+        sounds[key] = base64.b64encode(flac).decode()
+    data = page_data(comparison, names, sounds)
+    files.write_text(folder / "audition.html", audition_page(data))
+    return compare_document(comparison, names, "audition.html"), data
+
+
+def _over_full_scale(rendering: Rendering) -> list[str]:
+    over_db = units.ratio_to_db(float(np.abs(rendering.output.samples).max(initial=0.0)))
+    if over_db <= 0.0:
+        return []
+    return [
+        f"the output passes digital full scale by {over_db:.1f} dB; this file holds it (32-bit "
+        "float), a 16-bit copy would clip: turn it down, or raise [output] full_scale_dbu"
+    ]
+
+
+def _audition(one: Heard) -> bytes:
+    """Encode one sound, matched per passage, with dither of its own."""
+    output = one.rendering.output
+    samples = output.samples.astype(np.float64) * units.db_to_ratio(one.gains_db["passage"])
+    return flac_16_bit(samples, output.rate)
+
+
+def _file_name(key: Key) -> str:
+    """Name of a sound's file: passage, order and amplifier, which have no dots of their own."""
+    order, passage, amp = key
+    return ".".join([passage, _words(order), *([amp] if amp else []), "flac"])
+
+
+def _words(order: str) -> str:
+    """Make a file name of an order that the board does not name: its blocks in their order."""
+    return order.replace(" | ", "-loop-").replace(" ", "-")

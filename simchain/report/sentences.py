@@ -1,0 +1,254 @@
+"""Plain sentences about orders: facts of level and spectrum, no claim about what anyone hears.
+
+A difference is always that of the second order less the first: positive `trim_lu` is louder,
+positive `band_change_db` is more in that third of an octave once both are equally loud.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from simchain.report.stops import LITTLE_HEADROOM_DB, Stop, stops
+
+SAME_NULL_DB = -80.0
+SAME_TRIM_LU = 0.1
+IDENTICAL_NULL_DB = -400.0
+_FAINT_TONE_DB = 1.0
+_NAMED_ORDERS = 5
+# ISO 266 (R10 series): the rounded numbers by which thirds of octaves are named.
+_PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
+
+
+def letter(index: int) -> str:
+    """Return the letter of the order at `index`: A to Z, then A2 to Z2 and so on."""
+    turn, place = divmod(index, 26)
+    return chr(ord("A") + place) + (str(turn + 1) if turn else "")
+
+
+def spoken(name: str) -> str:
+    """Return a board's name as words: `boost_first` is "boost first"."""
+    return name.replace("_", " ")
+
+
+def frequency(hz: float) -> str:
+    """Return a band's centre as it is called: exact base-ten centres by their ISO 266 numbers."""
+    decade = 10.0 ** math.floor(math.log10(hz) + 1e-9)
+    nominal = min(_PREFERRED, key=lambda number: abs(math.log(number * decade / hz))) * decade
+    called = nominal if abs(nominal / hz - 1.0) < 0.02 else float(f"{hz:.3g}")
+    return f"{called / 1000:g} kHz" if called >= 1000.0 else f"{called:g} Hz"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Join words: "A", "A and B", "A, B and C"."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
+
+
+def pair_sentence(pair: Mapping[str, Any], first: str = "A", second: str = "B") -> str:
+    """Say in one sentence how two orders differ in one passage.
+
+    `pair` holds trim_lu (None when one of them is silent), null_db, max_band_change_db,
+    max_band_hz and band_change_db; `first` and `second` are the words for its `a` and `b`.
+    """
+    trim_lu, null_db = pair["trim_lu"], pair["null_db"]
+    if trim_lu is None:
+        return f"One of {first} and {second} is silent here, so there is no difference to state."
+    if null_db is not None and null_db <= SAME_NULL_DB:
+        return _nothing_else(first, second, float(trim_lu), float(null_db))
+    change_db = signed_band_change(pair)
+    sentence = f"{_level(first, second, trim_lu)}; {_tone(pair, change_db)}"
+    if null_db is not None and abs(change_db) < _FAINT_TONE_DB:
+        sentence += f", and their whole difference is {-null_db:.0f} dB below the sound"
+    return sentence + "."
+
+
+def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
+    """Say in one sentence how the orders of `data` (see `audition_page`) differ in a passage.
+
+    With more than two orders, those that cannot be told apart by level or spectrum come first,
+    as groups; then the first of each group is held against the first order.
+    """
+    names = [order["name"] for order in data["orders"]]
+    start = _capital(spoken(passage)) + ": "
+
+    def pair_of(first: int, second: int) -> dict[str, Any] | None:
+        return find_pair(data, names[first], names[second], passage, amp)
+
+    if len(names) == 2 and (pair := pair_of(0, 1)) is not None:
+        return start + pair_sentence(pair)
+    groups = _groups(len(names), pair_of)
+    against_first = [
+        (letter(group[0]), pair)
+        for group in groups[1:]
+        if (pair := pair_of(0, group[0])) is not None
+    ]
+    if not against_first and all(len(group) == 1 for group in groups):
+        return start + "there is one order, and nothing to hold it against."
+    return start + _many_sentence(groups, against_first)
+
+
+def headroom_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
+    """Say where the orders clip in a passage, or how far the closest stays from clipping."""
+    limited = [
+        (letter(place), stop)
+        for place, order in enumerate(data["orders"])
+        for stop in _stops_of(data, order["name"], passage, amp)
+        if stop.headroom_db is not None
+    ]
+    if not limited:
+        return "Nothing on these paths has a rail to clip against."
+    clipping = [(name, stop) for name, stop in limited if stop.clips]
+    near = [(name, stop) for name, stop in limited if stop.is_tight and not stop.clips]
+    limit = f"within {LITTLE_HEADROOM_DB:.0f} dB of clipping"
+    parts = []
+    if clipping:
+        parts.append(f"Clips: {_places(clipping, 'over')}.")
+    if near:
+        parts.append(f"{_capital(limit)}: {_places(near, 'left')}.")
+    if not parts:
+        name, stop = min(limited, key=lambda item: _headroom(item[1]))
+        parts.append(
+            f"Nothing comes {limit}; the closest is {stop.name} in {name}, "
+            f"with {_headroom(stop):.1f} dB left."
+        )
+    return " ".join(parts)
+
+
+def find_pair(
+    data: Mapping[str, Any], first: str, second: str, passage: str, amp: str | None
+) -> dict[str, Any] | None:
+    """Return the pair of two orders with `first` as its `a`, turned round where it is listed so."""
+    for pair in data["pairs"]:
+        if pair["passage"] != passage or pair["amp"] != amp:
+            continue
+        if (pair["a"], pair["b"]) == (first, second):
+            return dict(pair)
+        if (pair["a"], pair["b"]) == (second, first):
+            return turned(pair)
+    return None
+
+
+def turned(pair: Mapping[str, Any]) -> dict[str, Any]:
+    """Return `pair` with its two orders changed over and every difference the other way."""
+    changes = [None if change is None else -change for change in pair["band_change_db"]]
+    trim_lu = pair["trim_lu"]
+    other = {"a": pair["b"], "b": pair["a"], "band_change_db": changes}
+    return {**pair, **other, "trim_lu": None if trim_lu is None else -trim_lu}
+
+
+def signed_band_change(pair: Mapping[str, Any]) -> float:
+    """Return the largest third-octave change in dB, with its direction."""
+    changes = [float(change) for change in pair["band_change_db"] if change is not None]
+    return max(changes, key=abs, default=float(pair["max_band_change_db"] or 0.0))
+
+
+def _nothing_else(first: str, second: str, trim_lu: float, null_db: float) -> str:
+    if null_db <= IDENTICAL_NULL_DB and trim_lu == 0.0:
+        return f"{first} and {second} are the same sound, sample for sample."
+    if abs(trim_lu) <= SAME_TRIM_LU:
+        return (
+            f"{first} and {second} cannot be told apart by level or spectrum: "
+            f"their difference is {-null_db:.0f} dB below the sound."
+        )
+    return (
+        f"{_level(first, second, trim_lu)}, and nothing else differs: "
+        f"once matched, their difference is {-null_db:.0f} dB below the sound."
+    )
+
+
+def _level(first: str, second: str, trim_lu: float) -> str:
+    if abs(trim_lu) < 0.05:
+        return f"{first} and {second} are equally loud"
+    return f"{second} is {_louder(trim_lu)} than {first}"
+
+
+def _louder(trim_lu: float) -> str:
+    return f"{abs(trim_lu):.1f} LU {'louder' if trim_lu > 0.0 else 'quieter'}"
+
+
+def _tone(pair: Mapping[str, Any], change_db: float, whose: str = "") -> str:
+    if abs(change_db) < 0.05 or pair["max_band_hz"] is None:
+        return "no third of an octave differs by as much as 0.1 dB"
+    direction = "more" if change_db > 0.0 else "less"
+    place = frequency(pair["max_band_hz"])
+    return f"most change of tone: {whose}{abs(change_db):.1f} dB {direction} at {place}"
+
+
+def _groups(count: int, pair_of: Callable[[int, int], Mapping[str, Any] | None]) -> list[list[int]]:
+    """Gather orders that do not differ from the first of their group."""
+    groups: list[list[int]] = []
+    for place in range(count):
+        for group in groups:
+            pair = pair_of(group[0], place)
+            if pair is not None and _is_same(pair):
+                group.append(place)
+                break
+        else:
+            groups.append([place])
+    return groups
+
+
+def _many_sentence(
+    groups: Sequence[Sequence[int]], against_first: Sequence[tuple[str, Mapping[str, Any]]]
+) -> str:
+    """Name the groups that do not differ, then levels, then the largest change of tone."""
+    alike = [listed([letter(place) for place in group]) for group in groups if len(group) > 1]
+    parts = [f"{letters} cannot be told apart by level or spectrum" for letters in alike]
+    silent = [name for name, pair in against_first if pair["trim_lu"] is None]
+    if silent:
+        parts.append(f"A or {' or '.join(silent)} is silent")
+    rest = [(name, pair) for name, pair in against_first if name not in silent]
+    if rest:
+        parts.append(_levels([(name, float(pair["trim_lu"])) for name, pair in rest]))
+        name, pair = max(rest, key=lambda item: abs(signed_band_change(item[1])))
+        parts.append(_tone(pair, signed_band_change(pair), f"{name}, "))
+    return "; ".join(parts) + "."
+
+
+def _is_same(pair: Mapping[str, Any]) -> bool:
+    trim_lu, null_db = pair["trim_lu"], pair["null_db"]
+    if trim_lu is None or null_db is None:
+        return False
+    return bool(null_db <= SAME_NULL_DB and abs(trim_lu) <= SAME_TRIM_LU)
+
+
+def _levels(trims: Sequence[tuple[str, float]]) -> str:
+    """Say how loud several orders are against A; past five, only the quietest and the loudest."""
+    if len(trims) > _NAMED_ORDERS:
+        quietest, loudest = (chosen(trims, key=lambda item: item[1]) for chosen in (min, max))
+        return (
+            f"against A the others lie between {_louder(quietest[1])} ({quietest[0]}) "
+            f"and {_louder(loudest[1])} ({loudest[0]})"
+        )
+    equal = [name for name, trim_lu in trims if abs(trim_lu) < 0.05]
+    moved = [(name, trim_lu) for name, trim_lu in trims if abs(trim_lu) >= 0.05]
+    if not moved:
+        return f"{listed(['A', *equal])} are equally loud"
+    words = [
+        f"{name} is {_louder(trim_lu)} than A" if place == 0 else f"{name} {_louder(trim_lu)}"
+        for place, (name, trim_lu) in enumerate(moved)
+    ]
+    return ", ".join([*words, *(f"{name} equally loud" for name in equal)])
+
+
+def _places(found: Sequence[tuple[str, Stop]], word: str) -> str:
+    """Return "A at room (2.1 dB over) and repeat (0.4 dB over); B at push (1.0 dB over)"."""
+    by_order: dict[str, list[str]] = {}
+    for name, stop in found:
+        size = f"{abs(_headroom(stop)):.1f} dB {word}"
+        by_order.setdefault(name, []).append(f"{stop.name} ({size})")
+    return "; ".join(f"{name} at {listed(places)}" for name, places in by_order.items())
+
+
+def _headroom(stop: Stop) -> float:
+    return math.inf if stop.headroom_db is None else stop.headroom_db
+
+
+def _stops_of(data: Mapping[str, Any], order: str, passage: str, amp: str | None) -> list[Stop]:
+    for sound in data["sounds"]:
+        if (sound["order"], sound["passage"], sound["amp"]) == (order, passage, amp):
+            return stops(sound["points"])
+    return []
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]

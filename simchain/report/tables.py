@@ -1,0 +1,150 @@
+"""What commands print for people: rich tables and lines."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+from rich.text import Text
+
+from simchain.board import Board, BoardWarning
+from simchain.errors import Problem
+from simchain.report.sentences import letter, passage_sentence
+
+
+def check_lines(
+    file: Path, board: Board | None, problems: Sequence[Problem], warnings: Sequence[BoardWarning]
+) -> Iterable[Text]:
+    """Return what `simchain check` prints: each fault, each warning, and what the board holds."""
+    for problem in problems:
+        yield Text(str(problem))
+    for warning in warnings:
+        yield Text(f"warning: {warning.text}")
+    if board is None:
+        yield Text(f"{file}: {_count(len(problems), 'thing')} to mend")
+        return
+    held = ", ".join(
+        _count(len(part), word)
+        for part, word in (
+            (board.blocks, "block"),
+            (board.amps, "amplifier"),
+            (board.orders, "order"),
+            (board.passages, "passage"),
+        )
+    )
+    yield Text(f"{file} can be played: {held}")
+
+
+def kinds_table(document: dict[str, Any]) -> Table:
+    """Return the list of kinds."""
+    table = Table(box=None, pad_edge=False)
+    table.add_column("kind", no_wrap=True)
+    table.add_column("what it is")
+    for kind in document["kinds"]:
+        table.add_row(kind["kind"], kind["about"].split("\n")[0])
+    return table
+
+
+def kind_tables(document: dict[str, Any]) -> Iterable[Any]:
+    """Return one kind in full: what it is, its controls, what it is checked against."""
+    kind = document["kinds"][0]
+    own = [control for control in kind["controls"] if not control["common"]]
+    common = [control for control in kind["controls"] if control["common"]]
+    yield Text(f"{kind['kind']}: {kind['about']}\n")
+    yield _controls(own)
+    if kind["deepest"]:
+        yield Text(f"\ndepth 1: {kind['deepest']}")
+    steady = "yes" if kind["is_lti"] else "no"
+    yield Text(f"\nlinear and time-invariant with its defaults: {steady}")
+    yield Text(f"delay of its converters: {kind['latency_ms']:g} ms")
+    yield Text(f"checked against: {kind['checked_against']}")
+    yield Text("\nand what every kind has:\n")
+    yield _controls(common)
+
+
+def points_table(document: dict[str, Any]) -> Table:
+    """Return the levels at every test point of one rendering."""
+    table = Table(box=None, pad_edge=False, title=f"{document['passage']} in {document['order']}",
+                  title_justify="left")  # fmt: skip
+    for name in ("test point", "RMS dBu", "peak dBu", "peak V", "headroom dB"):
+        table.add_column(name, justify="left" if name == "test point" else "right")
+    for name, point in document["points"].items():
+        table.add_row(
+            name,
+            _figure(point["rms_dbu"]),
+            _figure(point["peak_dbu"]),
+            _figure(point["peak_volts"], "{:.3f}"),
+            _headroom(point["headroom_db"]),
+        )
+    return table
+
+
+def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
+    """Return the orders as lines of words, and one sentence per passage (data: see `page_data`)."""
+    for place, order in enumerate(data["orders"]):
+        loop = f"   in the loop: {' '.join(order['loop'])}" if order["loop"] else ""
+        yield Text(f"{letter(place)}  {order['name']}: {' '.join(order['front'])}{loop}")
+    for amp in data["amps"] or [None]:
+        yield Text(f"\non the amplifier {amp}" if amp else "")
+        for passage in data["passages"]:
+            yield Text(passage_sentence(data, passage["name"], amp))
+
+
+def _controls(controls: Sequence[dict[str, Any]]) -> Table:
+    """One line a control: its default with unit, the usual range, what it does."""
+    table = Table(box=None, pad_edge=False)
+    table.add_column("control", no_wrap=True)
+    table.add_column("default", no_wrap=True)
+    table.add_column("usual", no_wrap=True)
+    table.add_column("what it does", ratio=1)
+    for control in controls:
+        default = _value(control["default"])
+        table.add_row(
+            control["name"],
+            default if default == "-" else _with_unit(default, control["unit"]),
+            _span(control["usual"]),
+            control["help"],
+        )
+    return table
+
+
+def _value(value: Any) -> str:
+    if value is None or value == "":
+        return "-"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return number_text(value) if isinstance(value, int | float) else str(value)
+
+
+def _with_unit(number: str, unit: str) -> str:
+    """Join a number and its unit; a prefix belongs to the unit: 470 kohm."""
+    joined = f"{number}{unit}" if number[-1:] in "kM" else f"{number} {unit}"
+    return joined.strip()
+
+
+def number_text(value: float) -> str:
+    """Write a number the way it is said: 470 k, 2.5e-09, 1 M."""
+    for least, factor, prefix in ((1e6, 1e6, " M"), (1e4, 1e3, " k")):
+        if abs(value) >= least:
+            return f"{value / factor:g}{prefix}"
+    return f"{value:g}"
+
+
+def _span(limits: Sequence[float] | None) -> str:
+    return "" if limits is None else " to ".join(number_text(limit) for limit in limits)
+
+
+def _figure(value: float | None, form: str = "{:+.1f}") -> str:
+    return "silent" if value is None else form.format(value)
+
+
+def _headroom(value: float | None) -> Text:
+    if value is None:
+        return Text("")
+    if value < 0:
+        return Text(f"clips {-value:.1f}", style="bold red")
+    return Text(f"{value:.1f}", style="yellow" if value < 3 else "")
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"

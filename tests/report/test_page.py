@@ -1,0 +1,160 @@
+"""The page as text: what it holds, what it must not hold, and what cannot break out of it."""
+
+import base64
+import hashlib
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from simchain.report.page import audition_page, trims_db
+
+HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"
+
+
+class Sketch(HTMLParser):
+    """Counts elements and keeps the text of scripts."""
+
+    def __init__(self, html: str):
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.scripts: list[tuple[dict[str, str | None], str]] = []
+        self.within: dict[str, str | None] | None = None
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        self.within = dict(attrs) if tag == "script" else None
+
+    def handle_data(self, data):
+        if self.within is not None:
+            self.scripts.append((self.within, data))
+
+    def handle_endtag(self, tag):
+        if tag == "script":
+            self.within = None
+
+    def count(self, tag: str, **wanted: str) -> int:
+        return sum(
+            name == tag and all(attrs.get(key) == value for key, value in wanted.items())
+            for name, attrs in self.tags
+        )
+
+
+def test_it_holds_the_orders_passages_and_sounds(data):
+    html = audition_page(data)
+    sketch = Sketch(html)
+    assert sketch.count("li") >= 4
+    assert sketch.count("input", name="passage") == 3
+    assert sketch.count("input", name="mode") == 3
+    assert sketch.count("input", name="amp") == 0
+    assert sketch.count("main") == sketch.count("h1") == 1
+    embedded = [text for attrs, text in sketch.scripts if attrs.get("type") == "text/plain"]
+    assert [text.strip() for text in embedded] == [s["flac_base64"] for s in data["sounds"]]
+    assert base64.b64decode(embedded[0]).startswith(b"fLaC")
+    assert "B is 0.3 LU quieter than A, C 3.1 LU louder" in html
+    assert "start low" in html
+    assert "in the loop:" in html
+
+
+def test_an_amplifier_is_chosen_only_where_there_are_several(two_amps):
+    assert Sketch(audition_page(two_amps)).count("input", name="amp") == 2
+
+
+def test_a_board_without_an_amplifier(data):
+    data["amps"] = []
+    for part in (*data["sounds"], *data["pairs"]):
+        part["amp"] = None
+    html = audition_page(data)
+    assert "amplifier" not in html.split("<main>")[0].split("</style>")[1]
+    assert "LU quieter than A" in html
+
+
+def test_silence_is_shown_as_silence(data):
+    for sound in data["sounds"]:
+        sound.update(integrated_lufs=None, true_peak_dbtp=None, bands_db=[None] * 30)
+        for point in sound["points"]:
+            point.update(rms_dbu=None, peak_dbu=None, peak_volts=0.0, headroom_db=None)
+    for pair in data["pairs"]:
+        pair.update(trim_lu=None, max_band_hz=None, max_band_change_db=None)
+        pair["band_change_db"] = [None] * 30
+    assert "is silent" in audition_page(data)
+
+
+def test_hostile_names_stay_text(data):
+    plain = Sketch(audition_page(data))
+    data["title"] = data["orders"][0]["front"][0] = HOSTILE
+    data["orders"][0]["left_out"] = [HOSTILE]
+    data["passages"][2]["events"][0]["text"] = HOSTILE
+    data["sounds"][0]["file"] = data["sounds"][0]["points"][0]["name"] = HOSTILE
+    rename = {"series": HOSTILE, "verse": HOSTILE + "v", "crunch": HOSTILE + "a"}
+    data["amps"] = [rename["crunch"]]
+    for part in (*data["orders"], *data["passages"]):
+        part["name"] = rename.get(part["name"], part["name"])
+    for part in (*data["sounds"], *data["pairs"]):
+        for key in ("order", "passage", "amp", "a", "b"):
+            if key in part:
+                part[key] = rename.get(part[key], part[key])
+    html = audition_page(data)
+    sketch = Sketch(html)
+    assert sketch.count("script") == plain.count("script")
+    assert sketch.count("img") == 0
+    assert "alert(1)</script>" not in html
+    facts = next(text for attrs, text in sketch.scripts if attrs.get("id") == "facts")
+    assert not set("<>&\u2028") & set(facts)
+    assert json.loads(facts)["orders"][0]["name"] == HOSTILE
+
+
+def test_a_sound_that_is_not_base64_is_refused(data):
+    data["sounds"][0]["flac_base64"] = "AAAA</script>"
+    with pytest.raises(ValueError, match=r"verse_series\.flac is not base64"):
+        audition_page(data)
+
+
+def test_it_fetches_nothing(data):
+    html = audition_page(data)
+    sketch = Sketch(html)
+    assert not {"link", "img", "iframe", "object", "embed", "base"} & {
+        tag for tag, _ in sketch.tags
+    }
+    addresses = [
+        value
+        for _, attrs in sketch.tags
+        for key, value in attrs.items()
+        if key in ("src", "href", "srcset", "action", "data")
+    ]
+    assert addresses == ["#play"]
+    assert set(re.findall(r"https?://[^\"' ]*", html)) == {"http://www.w3.org/2000/svg"}
+    assert not re.search(r"url\(|@import|fetch\(|XMLHttpRequest|\bimport\(", html)
+
+
+def test_the_policy_allows_its_own_script_and_style_only(data):
+    html = audition_page(data)
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', html).group(1)
+    assert policy.startswith("default-src 'none'; ")
+    assert "unsafe" not in policy
+    assert "*" not in policy
+    for tag in ("script", "style"):
+        [text] = re.findall(rf"<{tag}>(.*?)</{tag}>", html, re.DOTALL)
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"{tag}-src 'sha256-{digest}'" in policy
+    assert not re.search(r"<[a-z][^>]* (style|on[a-z]+)=", html.split("<script>")[0])
+
+
+def test_all_but_the_sounds_stays_small(data):
+    html = audition_page(data)
+    rest = len(html) - sum(len(sound["flac_base64"]) for sound in data["sounds"])
+    print(f"page without its sounds: {rest / 1e3:.0f} kB")
+    assert rest < 400_000
+
+
+def test_sounds_that_would_pass_full_scale_are_all_turned_down_alike(data):
+    for sound in data["sounds"]:
+        sound["gains_db"].update(passage=0.0, order=-1.0, as_is=-3.0)
+        sound["true_peak_dbtp"] = -9.0
+    assert trims_db(data) == {"passage": 0.0, "order": 0.0, "as_is": 0.0}
+    data["sounds"][5]["gains_db"].update(order=10.0, as_is=2.5)
+    data["sounds"][5]["true_peak_dbtp"] = 1.5
+    assert trims_db(data) == {"passage": 0.0, "order": -10.0, "as_is": -2.5}
+    assert "plays everything −10.00 dB" in audition_page(data)

@@ -1,0 +1,192 @@
+"""Sentences say the facts they are given, in the right direction, in plain words."""
+
+import pytest
+
+from simchain.report.sentences import (
+    find_pair,
+    frequency,
+    headroom_sentence,
+    letter,
+    listed,
+    pair_sentence,
+    passage_sentence,
+    signed_band_change,
+    spoken,
+    turned,
+)
+
+# Nominal centres of third-octave bands, ISO 266 / IEC 61260-1:2014 annex E (from memory);
+# the exact ones are 1000 * 10^(x/10).
+NOMINAL = [
+    25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800,
+    1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000,
+]  # fmt: skip
+
+
+def a_pair(**changes: object) -> dict:
+    change = [0.0] * 30
+    change[19] = -2.4
+    pair = {
+        "a": "series",
+        "b": "split",
+        "passage": "solo",
+        "amp": None,
+        "trim_lu": 3.1,
+        "null_db": -12.0,
+        "max_band_change_db": 2.4,
+        "max_band_hz": 1995.262,
+        "band_change_db": change,
+    }
+    return {**pair, **changes}
+
+
+def test_loudness_first_then_the_largest_change_of_tone():
+    assert pair_sentence(a_pair()) == (
+        "B is 3.1 LU louder than A; most change of tone: 2.4 dB less at 2 kHz."
+    )
+
+
+def test_the_other_way_round_says_the_opposite():
+    assert pair_sentence(turned(a_pair()), "B", "A") == (
+        "A is 3.1 LU quieter than B; most change of tone: 2.4 dB more at 2 kHz."
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        (
+            {"null_db": -400.0, "trim_lu": 0.0},
+            "A and B are the same sound, sample for sample.",
+        ),
+        (
+            {"null_db": -120.2, "trim_lu": 0.02},
+            "A and B cannot be told apart by level or spectrum: "
+            "their difference is 120 dB below the sound.",
+        ),
+        (
+            {"null_db": -120.2, "trim_lu": 3.0},
+            "B is 3.0 LU louder than A, and nothing else differs: "
+            "once matched, their difference is 120 dB below the sound.",
+        ),
+        (
+            {"trim_lu": None},
+            "One of A and B is silent here, so there is no difference to state.",
+        ),
+        (
+            {"trim_lu": 0.04, "null_db": -27.0, "band_change_db": [0.4, -0.3], "max_band_hz": 25.1},
+            "A and B are equally loud; most change of tone: 0.4 dB more at 25 Hz, "
+            "and their whole difference is 27 dB below the sound.",
+        ),
+        (
+            {"trim_lu": -0.6, "null_db": -50.0, "band_change_db": [0.04, -0.03]},
+            "B is 0.6 LU quieter than A; no third of an octave differs by as much as 0.1 dB, "
+            "and their whole difference is 50 dB below the sound.",
+        ),
+    ],
+)
+def test_each_kind_of_difference_has_its_sentence(changes, sentence):
+    assert pair_sentence(a_pair(**changes)) == sentence
+
+
+def test_same_begins_where_judging_says():
+    """judging.md section 1: `same` is a null of -80 dB or deeper and 0.1 LU or less."""
+    assert "cannot be told apart" in pair_sentence(a_pair(null_db=-80.0, trim_lu=0.1))
+    assert "cannot be told apart" not in pair_sentence(a_pair(null_db=-79.9, trim_lu=0.1))
+    assert "cannot be told apart" not in pair_sentence(a_pair(null_db=-80.0, trim_lu=0.11))
+
+
+def test_many_orders_name_those_alike_then_hold_the_rest_against_the_first(data):
+    assert passage_sentence(data, "solo", "crunch") == (
+        "Solo: B and D cannot be told apart by level or spectrum; B is 0.3 LU quieter than A, "
+        "C 3.1 LU louder; most change of tone: C, 2.6 dB less at 1.6 kHz."
+    )
+    assert passage_sentence(data, "verse", "crunch").startswith(
+        "Verse: B and D cannot be told apart by level or spectrum; A, B and C are equally loud;"
+    )
+
+
+def test_two_orders_get_the_sentence_of_their_pair(data):
+    data["orders"] = data["orders"][:1] + data["orders"][2:3]
+    pair = find_pair(data, "series", "boost_first", "solo", "crunch")
+    assert passage_sentence(data, "solo", "crunch") == "Solo: " + pair_sentence(pair)
+
+
+def test_all_alike_is_one_clause(data):
+    for pair in data["pairs"]:
+        pair.update(null_db=-130.0, trim_lu=0.0)
+    assert passage_sentence(data, "riff", "crunch") == (
+        "Riff: A, B, C and D cannot be told apart by level or spectrum."
+    )
+
+
+def test_more_than_five_orders_give_a_range():
+    names = [f"order_{n}" for n in range(8)]
+    data = {
+        "orders": [{"name": name} for name in names],
+        "pairs": [
+            a_pair(a=names[0], b=name, trim_lu=n - 4.0, band_change_db=[float(n)])
+            for n, name in enumerate(names)
+            if n
+        ],
+    }
+    assert passage_sentence(data, "solo", None) == (
+        "Solo: against A the others lie between 3.0 LU quieter (B) and 3.0 LU louder (H); "
+        "most change of tone: H, 7.0 dB more at 2 kHz."
+    )
+
+
+def test_one_order_has_nothing_to_be_held_against(data):
+    data["orders"] = data["orders"][:1]
+    assert passage_sentence(data, "solo", "crunch").endswith("nothing to hold it against.")
+
+
+def test_pairs_are_found_either_way_round(data):
+    there = find_pair(data, "series", "boost_first", "solo", "crunch")
+    back = find_pair(data, "boost_first", "series", "solo", "crunch")
+    assert back["a"] == "boost_first"
+    assert back["trim_lu"] == -there["trim_lu"]
+    assert signed_band_change(back) == -signed_band_change(there)
+    assert find_pair(data, "series", "split", "solo", "no such amplifier") is None
+
+
+def test_clipping_is_said_before_what_is_close_to_it(data):
+    sentence = headroom_sentence(data, "solo", "crunch")
+    print(sentence)
+    clips, near = sentence.split(" Within 3 dB of clipping: ")
+    assert clips.startswith("Clips: B at room (")
+    assert "dB over" in clips
+    assert "dB left" not in clips
+    assert "dB over" not in near
+
+
+def test_the_closest_is_named_where_nothing_clips(data):
+    sentence = headroom_sentence(data, "verse", "crunch")
+    assert sentence.startswith("Nothing comes within 3 dB of clipping; the closest is ")
+    assert sentence.endswith(" dB left.")
+
+
+def test_no_rail_no_clipping(data):
+    for sound in data["sounds"]:
+        for point in sound["points"]:
+            point.update(rail_volts=None, headroom_db=None)
+    assert headroom_sentence(data, "solo", "crunch") == (
+        "Nothing on these paths has a rail to clip against."
+    )
+
+
+def test_exact_centres_are_called_by_their_nominal_numbers():
+    called = [frequency(1000.0 * 10.0 ** (x / 10.0)) for x in range(-16, 14)]
+    hertz = [float(word.split()[0]) * (1000 if word.endswith("kHz") else 1) for word in called]
+    assert hertz == NOMINAL
+    assert frequency(1000.0) == "1 kHz"
+    assert frequency(440.0) == "440 Hz"
+    assert frequency(999.9) == "1 kHz"
+
+
+def test_small_words():
+    assert [letter(n) for n in (0, 25, 26)] == ["A", "Z", "A2"]
+    assert spoken("boost_first") == "boost first"
+    assert [listed(words) for words in ([], ["A"], ["A", "B"], ["A", "B", "C"])] == [
+        "", "A", "A and B", "A, B and C",
+    ]  # fmt: skip
