@@ -44,8 +44,9 @@ class Problem:
     text: str
 
     def __str__(self) -> str:
-        where = ": ".join(part for part in (self.file, self.table and f"[{self.table}]") if part)
-        return f"{where} {self.text}" if where else self.text
+        file = f"{self.file}: " if self.file else ""
+        table = f"[{self.table}] " if self.table else ""
+        return f"{file}{table}{self.text}"
 
 
 class BoardError(SimchainError):

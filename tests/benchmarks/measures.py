@@ -1,0 +1,69 @@
+"""How long the measures take: 10 s at 48 kHz, in milliseconds and as multiples of six sections.
+
+Run it with `python tests/benchmarks/measures.py`. The rounds are interleaved and the least of each
+counts, so that other work on the machine disturbs the ratios little. The yardstick is
+`scipy.signal.sosfilt` with six second-order sections over one channel of the same length.
+"""
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+from scipy.signal import butter, sosfilt
+
+from simchain.decide.difference import difference
+from simchain.measure.bands import third_octaves_db
+from simchain.measure.level import level_of
+from simchain.measure.loudness import integrated_lufs
+from simchain.measure.true_peak import true_peak_dbtp
+from simchain.signal import Signal, flac_16_bit, resampled
+
+RATE = 48_000
+ROUNDS = 9
+
+
+def stereo(seed: int) -> np.ndarray:
+    """Driven noise of guitar's bandwidth: many samples lie near the largest, the hard case."""
+    noise = np.random.default_rng(seed).standard_normal((2, 10 * RATE))
+    band = butter(2, [100.0, 2000.0], "bandpass", fs=RATE, output="sos")
+    return 0.8 * np.tanh(8.0 * sosfilt(band, noise, axis=1))
+
+
+def jobs() -> dict[str, Callable[[], object]]:
+    a, b = stereo(1), stereo(2)
+    mono_a, mono_b = (np.broadcast_to(one[0], one.shape) for one in (a, b))
+    related = a + 1e-3 * b
+    six = butter(12, 0.2, output="sos")
+    return {
+        "six sections, one channel": lambda: sosfilt(six, a[0]),
+        "level, stereo": lambda: level_of(a),
+        "loudness, stereo": lambda: integrated_lufs(a, RATE),
+        "loudness, the same twice": lambda: integrated_lufs(mono_a, RATE),
+        "true peak, stereo": lambda: true_peak_dbtp(a, RATE),
+        "true peak, the same twice": lambda: true_peak_dbtp(mono_a, RATE),
+        "third octaves, stereo": lambda: third_octaves_db(Signal(a, RATE)),
+        "third octaves, mono": lambda: third_octaves_db(Signal(a[:1], RATE)),
+        "difference, stereo": lambda: difference(a, related, RATE),
+        "difference, unrelated": lambda: difference(a, b, RATE),
+        "difference, the same twice": lambda: difference(mono_a, mono_b, RATE),
+        "difference, only gain": lambda: difference(a, 0.5 * a, RATE),
+        "44.1 to 48 kHz, mono": lambda: resampled(Signal(a[:1], 44_100), RATE),
+        "16-bit FLAC, the same twice": lambda: flac_16_bit(mono_a, RATE),
+    }
+
+
+def main() -> None:
+    todo = jobs()
+    least = dict.fromkeys(todo, np.inf)
+    for _ in range(ROUNDS):
+        for name, job in todo.items():
+            begun = time.perf_counter()
+            job()
+            least[name] = min(least[name], time.perf_counter() - begun)
+    yardstick = least["six sections, one channel"]
+    for name, seconds in least.items():
+        print(f"{name:30s} {seconds * 1e3:8.2f} ms {seconds / yardstick:7.2f} x")
+
+
+if __name__ == "__main__":
+    main()
