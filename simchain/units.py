@@ -17,8 +17,8 @@ def db_to_ratio(db: float) -> float:
 
 
 def ratio_to_db(ratio: float) -> float:
-    """Decibels of an amplitude ratio; minus infinity for 0."""
-    return 20.0 * math.log10(ratio) if ratio > 0.0 else -math.inf
+    """Decibels of an amplitude ratio; minus infinity for 0, NaN for NaN."""
+    return -math.inf if ratio <= 0.0 else 20.0 * math.log10(ratio)
 
 
 def dbu_to_volts(dbu: float) -> float:

@@ -17,7 +17,7 @@ def to_channels(volts: Volts, channels: int) -> Volts:
         return volts
     if channels == 2:
         return np.repeat(volts, 2, axis=0)
-    return volts.mean(axis=0, keepdims=True)
+    return np.asarray(volts.mean(axis=0, keepdims=True), dtype=np.float64)
 
 
 class TailedBlock(Block):

@@ -2,6 +2,8 @@
 
 from typing import ClassVar
 
+import numpy as np
+
 from simchain import units
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
@@ -38,9 +40,11 @@ class Boost(Block):
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """See `Block.process`."""
-        boosted = volts * units.db_to_ratio(self.gain_db)
+        sections = np.empty((0, 6))
         if self.low_cut_hz > 0:
-            boosted = run_sections(low_cut(self.low_cut_hz, now.rate), boosted)
+            sections = low_cut(self.low_cut_hz, now.rate)
         if self.high_cut_hz > 0:
-            boosted = run_sections(high_cut(self.high_cut_hz, now.rate), boosted)
+            sections = np.concatenate((sections, high_cut(self.high_cut_hz, now.rate)))
+        boosted = run_sections(sections, volts)
+        boosted *= units.db_to_ratio(self.gain_db)
         return to_channels(boosted, self.outputs)

@@ -49,9 +49,9 @@ class Delay(TailedBlock):
 
         wet(t) = F [ volts(t - D) + feedback wet(t - D) ]
 
-    so the first repeat has passed the filter once, the second twice: each is darker. The time counts
-    from the dry note, converters included; were it shorter than they are, the first
-    repeat comes when they let it through and the others `time_ms` apart.
+    so the first repeat has passed the filter once, the second twice: each is darker. The time
+    counts from the dry note, converters included; were it shorter than they are, the first repeat
+    comes when they let it through and the others `time_ms` apart.
     """
 
     kind: ClassVar[str] = "delay"
@@ -115,9 +115,10 @@ class Delay(TailedBlock):
             if self.time_ms is not None:
                 raise ValueError("give either time_ms, or bpm and note: not both")
             low, high = TIME_LIMITS_MS
-            if not low <= note_ms(self.bpm, self.note) <= high:
+            lasts_ms = note_ms(self.bpm, self.note)
+            if not low <= lasts_ms <= high:
                 raise ValueError(
-                    f"a {self.note} at bpm = {self.bpm:g} lasts {note_ms(self.bpm, self.note):g} ms; "
+                    f"a {self.note} at bpm = {self.bpm:g} lasts {lasts_ms:g} ms; "
                     f"{low:g} to {high:g} ms are allowed"
                 )
         return self

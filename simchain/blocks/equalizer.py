@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
-from simchain.filters import Shape, band_sections, run_sections
+from simchain.filters import SHAPES, Shape, band_sections, run_sections
 from simchain.filters.bands import SHAPES_WITH_GAIN
 from simchain.settings import Settings, control
 from simchain.signal import Volts
@@ -53,7 +53,7 @@ class Equalizer(Block):
     )
 
     bands: Annotated[tuple[Band, ...], Field(max_length=MOST_BANDS)] = control(
-        (), f"up to {MOST_BANDS} bands, each with shape, hz, db, q"
+        (), f"up to {MOST_BANDS} bands, each {{shape, hz, db, q}}; shapes: {', '.join(SHAPES)}"
     )
     bypass: Literal["true", "buffered"] = control(
         "buffered", "what the footswitch does when off: a straight wire, or a buffer that stays in"
@@ -73,7 +73,7 @@ class Equalizer(Block):
         for number, band in enumerate(self.bands, 1):
             if band.hz >= highest:
                 return (
-                    f"band {number}: hz = {band.hz:g} is too high for a rate of {rate}: "
+                    f"bands, entry {number}, hz = {band.hz:g} is too high for rate = {rate}: "
                     f"below {highest:g} Hz is allowed"
                 )
         return None

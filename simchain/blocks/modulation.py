@@ -41,7 +41,7 @@ DIGITAL_FIGURES = {"current_ma": 90.0, "noise_out_uv": 25.0}
 
 
 class Modulation(Block):
-    """A sound that moves. With the phase p = phase + turn + rate_hz t, in turns, and s = sin(2 pi p):
+    """A sound that moves: with p = phase + turn + rate_hz t, in turns, and s = sin(2 pi p)
 
     - chorus: the wet path is 12 ms + 3.5 ms depth s late (and so, mixed with the dry, doubled);
     - flanger: late by the geometric mean of 0.3 and 8 ms times (8 / 0.3)^(depth s / 2);
@@ -89,12 +89,18 @@ class Modulation(Block):
         None, "from dry (0) to wet alone (1) (0.5; vibrato and tremolo 1)", ge=0, le=1, usual=(0, 1)
     )
     stages: int | None = control(
-        None, "all-passes of a phaser, an even number: two make a notch (4)", ge=2, le=24, usual=(2, 12)
+        None,
+        "all-passes of a phaser, an even number: two make a notch (4)",
+        ge=2,
+        le=24,
+        usual=(2, 12),
     )
     width: float = control(
         0.5, "how far apart the two outputs sway; 1 is half a turn", ge=0, le=1, usual=(0, 1)
     )
-    phase: float = control(0.0, "where in its turn it starts", unit="turn", ge=0, le=1, usual=(0, 1))
+    phase: float = control(
+        0.0, "where in its turn it starts", unit="turn", ge=0, le=1, usual=(0, 1)
+    )
 
     input_ohm: float = input_ohm(500e3, (220e3, 1e6))
     output_ohm: float = output_ohm(500, (100, 2e3))
@@ -153,12 +159,13 @@ class Modulation(Block):
         """The phase in turns at each frame; a single one when nothing moves."""
         start = self.phase + now.turn + channel * 0.5 * self.width
         moving = frames if self.lfo_hz > 0 and self.depth > 0 else 1
-        return start + self.lfo_hz / now.rate * np.arange(moving)
+        return start + self.lfo_hz / now.rate * np.arange(moving, dtype=np.float64)
 
     def _mixed_wet(self, row: Floats, turns: Floats, rate: int) -> Floats:
         from simchain.kernels.delay_line import delayed
 
         mix = self.wet_share
+        wet: Floats
         late = math.floor(self.wet_latency_s * rate + 0.5)
         if self.shape == "tremolo":
             gain = 1.0 - self.depth * 0.5 * (1.0 - np.cos(2 * np.pi * turns))
@@ -193,7 +200,7 @@ class Modulation(Block):
             return CHORUS_CENTRE_MS + CHORUS_SWING_MS * self.depth * sway
         if self.shape == "flanger":
             low, high = FLANGER_MS
-            return math.sqrt(low * high) * (high / low) ** (0.5 * self.depth * sway)
+            return math.sqrt(low * high) * np.power(high / low, 0.5 * self.depth * sway)
         swing = self.vibrato_swing_ms
         return VIBRATO_NEAREST_MS + swing * (1.0 + sway)
 
@@ -204,7 +211,7 @@ class Modulation(Block):
         A delay of A sin(2 pi f t) bends the pitch by the ratio 1 + 2 pi f A at most. Below some
         0.7 Hz the swing would grow without end: it stays at 5 ms, and the bend is less.
         """
-        bend = 2.0 ** (VIBRATO_CENTS * self.depth / 1200.0) - 1.0
+        bend = math.pow(2.0, VIBRATO_CENTS * self.depth / 1200.0) - 1.0
         if self.lfo_hz == 0.0:
             return VIBRATO_MOST_SWING_MS * self.depth
         return min(VIBRATO_MOST_SWING_MS, 1e3 * bend / (2 * math.pi * self.lfo_hz))

@@ -47,7 +47,8 @@ class Network:
         """Return |H_i| of each line's filter at each of `hz`, shape (16, points)."""
         turn = np.exp(-2j * np.pi * np.atleast_1d(hz) / self.rate)
         p = self.poles[:, np.newaxis]
-        return np.abs(self.gains[:, np.newaxis] * (1.0 - p) / (1.0 - p * turn))
+        response = self.gains[:, np.newaxis] * (1.0 - p) / (1.0 - p * turn)
+        return np.asarray(np.abs(response), dtype=np.float64)
 
     def decay_curve_s(self, hz: Floats) -> Floats:
         """Return the network's own T60 at each of `hz`, from its lines alone.
@@ -67,8 +68,8 @@ class Network:
     def evenness(self) -> float:
         """Return the factor that makes the response's energy 1 at 700 Hz.
 
-        Noise of power 1 enters; the matrix keeps power; so 16 lines that each carry the power q lose
-        sum(1 - |H_i|^2) q = 1, and 16 q leaves.
+        Noise of power 1 enters and the matrix keeps power; so 16 lines that each carry the power q
+        lose sum(1 - |H_i|^2) q = 1, and 16 q leaves.
         """
         lost = (1.0 - self.line_gain(np.array([EVEN_AT_HZ])) ** 2).sum()
         return math.sqrt(lost / self.lengths.size)
@@ -78,8 +79,8 @@ class Network:
 def network_of(decay_s: float, size: float, damping_hz: float, rate: int, seed: int) -> Network:
     """Design the network; another seed gives other lengths and signs of the same character.
 
-    The longest line is 20 ms (size 0) to 120 ms (size 1), and never more than a quarter of
-    `decay_s`; the shortest is a third of it; all are different primes. Each line's gain is
+    The longest line is 30 ms (size 0) to 150 ms (size 1), and never more than a quarter of
+    `decay_s`; the shortest is 0.4 of it; all are different primes. Each line's gain is
     10^(-3 M / (rate decay_s)) (Jot and Chaigne, 1991), so that all modes fall 60 dB in `decay_s`.
     With damping, each line's one-pole filter loses as much again at `damping_hz`, where the
     decay is thus half as long.
@@ -88,7 +89,7 @@ def network_of(decay_s: float, size: float, damping_hz: float, rate: int, seed: 
     room_s = SHORTEST_ROOM_S * LARGEST_TO_SMALLEST**size
     longest = min(room_s, LONGEST_PART_OF_DECAY * decay_s) * rate
     lengths = _line_lengths(longest, random)
-    gains = 10.0 ** (-3.0 * lengths / (rate * decay_s))
+    gains = np.power(10.0, -3.0 * lengths.astype(np.float64) / (rate * decay_s))
     poles = _poles(gains, damping_hz, rate) if damping_hz > 0 else np.zeros(lengths.size)
     flips = random.choice((-1.0, 1.0), lengths.size)
     flips[0] = np.prod(flips[1:])
@@ -133,12 +134,12 @@ def _signs(flips: Floats, random: np.random.Generator) -> tuple[Floats, Floats]:
     """Draw the signs of two inputs and two outputs, shape (2, 16) each.
 
     An output c is drawn among those whose transform H c has entries of one size, 4 (bent
-    sequences: Rothaus, Journal of Combinatorial Theory A 20, 1976): then no line comes back at the
-    output with more than 1/16 of the power, where a careless choice gives up to a quarter and the tail
-    buzzes at that line's rate. So is an input times `flips`, the signs of the lines. The
-    outputs are orthogonal, and so are the inputs; each input meets its own output with the sum +-4,
-    so that the first sound is as strong as what follows it, and the other with 0. (An odd number of
-    -1 in `flips` would leave no such inputs.)
+    sequences: Rothaus, Journal of Combinatorial Theory A 20, 1976): then one round through any one
+    line comes back at the output with 1/16 of the power at most, where a careless choice gives up
+    to a quarter and the tail buzzes at that line's rate. So is an input times `flips`, the signs
+    of the lines. The outputs are orthogonal, and so are the inputs; each input meets its own
+    output with the sum +-4, so that the first sound is as strong as what follows it, and the other
+    with 0. (An odd number of -1 in `flips` would leave no such inputs.)
     """
     from scipy.linalg import hadamard
 
@@ -178,7 +179,9 @@ class Reverb(TailedBlock):
     decay_s: float = control(
         1.8, "how long it takes to fall by 60 dB", unit="s", ge=0.05, le=60, usual=(0.2, 12)
     )
-    size: float = control(0.5, "the room: longest line 20 to 120 ms", ge=0, le=1, usual=(0, 1))
+    size: float = control(
+        0.5, "the room: its longest line, from 30 to 150 ms", ge=0, le=1, usual=(0, 1)
+    )
     damping_hz: float = control(
         4500.0,
         "where the decay is half as long (0: the same everywhere)",
@@ -188,7 +191,12 @@ class Reverb(TailedBlock):
         usual=(1000, 12_000),
     )
     low_cut_hz: float = control(
-        150.0, "first-order low cut of the wet (0: none)", unit="Hz", ge=0, le=20_000, usual=(0, 500)
+        150.0,
+        "first-order low cut of the wet (0: none)",
+        unit="Hz",
+        ge=0,
+        le=20_000,
+        usual=(0, 500),
     )
     predelay_ms: float = control(
         20.0, "from the dry note to the first of the wet", unit="ms", ge=0, le=1000, usual=(0, 150)
@@ -225,7 +233,7 @@ class Reverb(TailedBlock):
         return network_of(self.decay_s, self.size, self.damping_hz, now.rate, now.seed)
 
     def process(self, volts: Volts, now: Moment) -> Volts:
-        """Mix `volts` with the room; a channel has its own all-passes, and all share the network."""
+        """Mix `volts` with the room; each channel has all-passes of its own before the network."""
         from simchain.filters import low_cut, run_sections
         from simchain.kernels.delay_line import delayed, diffuse
         from simchain.kernels.reverb import network

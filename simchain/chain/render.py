@@ -152,13 +152,12 @@ def walk(
 
 
 def amp_name(board: Board, wanted: str | None = None) -> str | None:
-    """Return the amplifier to render on: `wanted`, the one in [output], else the first, else None.
+    """Return the amplifier to render on: `wanted`, or the one in [output], or None for the mixer.
 
-    None is the mixer's input of a board without amplifiers. Raises RequestError for an amplifier
-    that the board does not have.
+    Raises RequestError for an amplifier that the board does not have.
     """
     if wanted is None:
-        return next(iter((*board.output.amps, *board.amps)), None)
+        return board.output.amps[0] if board.output.amps else None
     if wanted not in board.amps:
         raise unknown_name("amplifier", wanted, board.amps)
     return wanted

@@ -40,8 +40,9 @@ class Guitar:
 OPEN_HZ = (82.406889, 110.0, 146.832384, 195.997718, 246.941651, 329.627557)
 
 # B = pi^3 E d^4 / (64 T L^2) (references, Strings) of the steel core: plain .010 .013 .017 inch,
-# cores of .014 .0155 .017 inch in wound .026 .036 .046 strings. Decay: 60 dB in some 12 s for the
-# lowest tones down to 1 s at 4 kHz on wound and 2.5 s on plain strings; common practice, no source.
+# cores of .014 .0155 .017 inch in wound .026 .036 .046 strings. Decay: 60 dB in some 7 s for the
+# lowest tones, more than twice that sideways, down to 1 s at 4 kHz on wound and 1.5 s on plain
+# strings; common practice, no source.
 ELECTRIC = Guitar(
     strings=(
         String(OPEN_HZ[0], 1.06e-4, 1.0, 7.0e-4, 3.0e-7, 0.145, 1.8),
@@ -62,15 +63,15 @@ ELECTRIC = Guitar(
 )
 
 # The same formula with a set of .012 .016 plain and .024 .032 .042 .053 wound inch on 0.645 m. The
-# top takes the strings' energy: 60 dB in 3 to 5 s at the lowest modes; common practice, no source.
+# top takes the strings' energy: 60 dB in 3 to 12 s at the lowest modes; common practice, no source.
 ACOUSTIC = Guitar(
     strings=(
-        String(OPEN_HZ[0], 9.20e-5, 2.4, 2.2e-3, 2.2e-7, 48.0, 2.2),
-        String(OPEN_HZ[1], 5.00e-5, 2.6, 2.0e-3, 1.8e-7, 50.0, 2.0),
-        String(OPEN_HZ[2], 2.90e-5, 2.9, 1.8e-3, 1.5e-7, 52.0, 1.8),
-        String(OPEN_HZ[3], 2.10e-5, 3.2, 1.6e-3, 1.3e-7, 54.0, 1.7),
-        String(OPEN_HZ[4], 6.10e-5, 3.6, 1.5e-3, 7.0e-8, 54.0, 0.9),
-        String(OPEN_HZ[5], 1.90e-5, 4.0, 1.5e-3, 6.0e-8, 54.0, 0.8),
+        String(OPEN_HZ[0], 9.20e-5, 1.8, 2.2e-3, 2.2e-7, 48.0, 2.2),
+        String(OPEN_HZ[1], 5.00e-5, 2.0, 2.0e-3, 1.8e-7, 50.0, 2.0),
+        String(OPEN_HZ[2], 2.90e-5, 2.2, 1.8e-3, 1.5e-7, 52.0, 1.8),
+        String(OPEN_HZ[3], 2.10e-5, 2.4, 1.6e-3, 1.3e-7, 54.0, 1.7),
+        String(OPEN_HZ[4], 6.10e-5, 2.7, 1.5e-3, 7.0e-8, 54.0, 0.9),
+        String(OPEN_HZ[5], 1.90e-5, 3.0, 1.5e-3, 6.0e-8, 54.0, 0.8),
     ),
     scale_m=0.645,
     at_bridge=True,

@@ -16,6 +16,7 @@ Reals = NDArray[np.float64]
 RATE = 48_000
 FULL_SCALE_V = math.sqrt(2.0 * 0.6 * 10.0**1.2)
 BITS = 20
+COUPLING_HZ = 5.0
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ def volts(piece: Piece) -> Reals:
     for number, string in zip(range(6, 0, -1), guitar.strings, strict=True):
         total += string.gain * string_sound(piece, guitar, string, number)
     total = _through_saddle(total) if guitar.at_bridge else _through_coil(total, Coil())
-    return _ends_still(total)
+    return _ends_still(_without_dc(total, COUPLING_HZ))
 
 
 def string_sound(piece: Piece, guitar: Guitar, string: String, number: int) -> Reals:
@@ -155,7 +156,7 @@ def coil_filter(coil: Coil, rate: int) -> tuple[Reals, Reals]:
 def _through_coil(induced: Reals, coil: Coil) -> Reals:
     from scipy.signal import lfilter
 
-    return _without_dc(lfilter(*coil_filter(coil, RATE), induced), 5.0)
+    return np.asarray(lfilter(*coil_filter(coil, RATE), induced))
 
 
 def _through_saddle(slope: Reals) -> Reals:

@@ -33,7 +33,10 @@ def fractional_delay(frames: float) -> tuple[int, Floats]:
     if abs(frames - whole) < 1e-9 * max(frames, 1.0) and whole >= 1:
         return whole, np.ones(1)
     if frames < SHORTEST_FRACTIONAL:
-        raise ValueError(f"a delay of {frames:g} frames must be whole or {SHORTEST_FRACTIONAL}")
+        raise ValueError(
+            f"a delay of {frames:g} frames is refused: "
+            f"{SHORTEST_FRACTIONAL} at least, or a whole number"
+        )
     lag = int(frames) - SINC_TAPS // 2 + 1
     distance = np.arange(SINC_TAPS) - (frames - lag)
     inside = np.maximum(1.0 - (distance / (SINC_TAPS / 2)) ** 2, 0.0)

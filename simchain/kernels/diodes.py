@@ -14,8 +14,8 @@ III.1, from memory), which damps a stiff diode instead of ringing with it, with 
 Its first row is one scalar equation, v + q Id(v) = B with q = (h/C) M[0, 0], the same for every
 sample: v = f(B) is tabulated once, and the other states follow from B - v = q Id. The table has a
 fixed number of cells in every octave of |B|, found from the bits of B itself, each a cubic with
-the right values and slopes at its ends (Hermite), fine enough for 1e-9 V at the output; beyond its ends the
-equation is solved by Newton's rule.
+the right values and slopes at its ends (Hermite), fine enough for 1e-9 V at the output. Louder
+sources than it covers are solved by Newton's rule, quieter ones see a resistor.
 """
 
 import math

@@ -13,7 +13,6 @@ Floats = NDArray[np.float64]
 TAPS = 16
 PHASES = 512
 BETA = 6.0
-SHORTEST_DELAY = TAPS // 2 + 1
 NOTHING = 1e-60
 
 
@@ -22,9 +21,9 @@ def interpolator() -> Floats:
     """Return the taps for each of 512 fractions of a frame, shape (513, 16).
 
     A sinc of 16 taps under a Kaiser window (beta 6), each row summing to 1; between rows the taps
-    are interpolated on a line. Worst case over all fractions, against 0.1 of a frame and more:
-    0.02 dB at 0.42 of the rate (18 kHz at 44.1) where the third-order Lagrange
-    interpolator loses 5 dB.
+    are interpolated on a line. Over all fractions the level is within 0.003 dB up to 0.34 of the
+    rate (15 kHz at 44.1 kHz), and within 0.4 dB up to 0.408 (18 kHz), where the third-order
+    Lagrange interpolator loses up to 3.5 and 7.6 dB.
     """
     fraction = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     distance = np.arange(TAPS) - (TAPS / 2 - fraction)
@@ -38,7 +37,7 @@ def swept_line(feed: Volts, delays: Floats, feedback: float) -> Floats:
 
     out[n] = line(n - delays[n]) with line[n] = feed[n] + feedback out[n]; between frames the line
     is interpolated by `interpolator`. `feed` and `delays` have shape (frames,); each delay is in
-    frames and at least 9.
+    frames and at least 9: the taps reach 8 frames ahead of the point.
     """
     longest = int(delays.max(initial=0.0)) + TAPS
     line = np.zeros(longest + feed.size)

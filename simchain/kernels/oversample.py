@@ -6,8 +6,8 @@ For whole arrays, 1-D float64 (what lies before the first and behind the last fr
     down(y, factor)  (frames * factor,) -> (frames,)
     down(y, factor, half_sample_late=True)  the same for values that belong to the instants half an
         oversampled step before their place and carry the droop cos(w/2) of a two-point mean, as
-        first-order antiderivative anti-aliasing leaves them: the even-length last filter takes
-        back both, so that the sum is again without delay and flat
+        first-order antiderivative anti-aliasing leaves them: the first filter downwards, of even
+        length, takes back both, so that the sum is again without delay and flat
 
 For a non-linear stage, prefer `through(x, factor, shape)`: it calls `shape(stretch)` on one
 oversampled stretch after another, in order, each to be changed in place, about 4,096 base frames
@@ -22,7 +22,7 @@ filters look ahead); `shape` keeps its own state from call to call.
 Each doubling is a half-band filter: zero phase, its middle tap 1/2, every other tap zero, the rest
 a windowed sinc (Kaiser window; Oppenheim and Schafer, Discrete-Time Signal Processing, ch. 7, from
 memory). Below 20 kHz at a base rate of 44.1 kHz and above it is flat to 0.001 dB; what
-should not be there is 97 dB down.
+should not be there is 98 dB down.
 """
 
 from collections.abc import Callable
@@ -120,6 +120,8 @@ def down_window(window: Volts, factor: int, half_sample_late: bool = False) -> V
 
     `window` has shape ((frames + 2 reach(factor)) * factor,), the result (frames,).
     """
+    if half_sample_late and factor == 1:
+        raise ValueError("half_sample_late needs a factor of 2 or more")
     line = window
     for stage in reversed(range(_stages(factor))):
         halved = np.empty(line.size // 2 - 2 * _lost(stage))
@@ -160,6 +162,8 @@ def half_sample_late_low_pass(stage: int) -> Volts:
 
 
 def _stages(factor: int) -> int:
+    if factor not in (1, 2, 4, 8):
+        raise ValueError(f"factor = {factor}: 1, 2, 4 or 8 are possible")
     return factor.bit_length() - 1
 
 

@@ -87,9 +87,7 @@ def _network(
 
 
 @kernel
-def _read_four(
-    lines: Floats, at: Ints, filters: Floats, i: int, work: Floats, size: int
-) -> None:
+def _read_four(lines: Floats, at: Ints, filters: Floats, i: int, work: Floats, size: int) -> None:
     """Filter the ends of lines i to i + 3 and put their sums and differences into `work`.
 
     These are the matrix's distances 1 and 2. Four filters run abreast, since each waits for itself.

@@ -37,7 +37,7 @@ STRING = (
     "at_bridge",
     "limit_hz",
 )
-WORK_ROWS = 7
+WORK_ROWS = 8
 
 
 @kernel
@@ -50,7 +50,7 @@ def ring(
     up-and-down and sideways. controls: (frames / step rounded up, 6), a row of `CONTROLS`: pitch in
     hertz; sounding length, pluck position from the bridge and width of the contact in metres;
     damping by hands, 1/s and 1/s for each hertz. string: (12,), see `STRING`. work: zeros of
-    (2, 7, modes), the number of modes kept in each direction.
+    (2, 8, modes), the number of modes kept in each direction.
 
     sound: velocity of the string over the pickup, m/s; or, with `at_bridge` 1, its slope at the
     bridge, which times the tension is the force on the saddle.
@@ -61,6 +61,7 @@ def ring(
         sigma = (loss_flat + loss_slope f_n) (sideways: slow_ratio) + loss_square f_n^2
         G = 2 sin(n pi b) (2 pi f)^2 / (pi^2 b (1 - b)),  b = pluck / length
     so that a resting string let go at F has amplitudes F 2 sin(n pi b) / (n^2 pi^2 b (1 - b)).
+    Where sigma changes, q and q' go on, not z.
     """
     frames = sound.size
     terms = np.zeros(work.shape[2])
@@ -102,7 +103,7 @@ def _advance(work: Reals, push: float, terms: Reals) -> float:
 
 @kernel
 def _tune(control: Reals, string: Reals, direction: int, work: Reals) -> None:
-    """Set each mode's factor, drive and reading for one row of controls (rows 2 to 6 of work)."""
+    """Set each mode's factor, drive and reading for one row of controls (rows 2 to 7 of work)."""
     hz, length, pluck, contact = control[0], control[1], control[2], control[3]
     rate, limit = string[0], string[11]
     share = pluck / length
@@ -122,6 +123,8 @@ def _tune(control: Reals, string: Reals, direction: int, work: Reals) -> None:
         if fade == 0.0:
             mode_hz, loss = 0.25 * rate, 2000.0
         omega = 2.0 * math.pi * mode_hz
+        work[0, mode] += (loss / omega - work[7, mode]) * work[1, mode]
+        work[7, mode] = loss / omega
         size = _exponential(-loss / rate)
         half_cosine, half_sine = _cosine_sine(omega / rate)
         work[2, mode] = size * half_cosine
@@ -132,7 +135,7 @@ def _tune(control: Reals, string: Reals, direction: int, work: Reals) -> None:
             work[6, mode] = number * math.pi / (length * omega)
         else:
             work[5, mode] = sine_pickup * _blur(number * string[9] / length)
-            work[6, mode] = -work[5, mode] * loss / omega
+            work[6, mode] = -work[5, mode] * work[7, mode]
         if direction == 1:
             work[5, mode] *= string[7]
             work[6, mode] *= string[7]

@@ -249,14 +249,15 @@ def test_rates_agree_in_third_octaves(rate: int) -> None:
     assert worst < 0.2
 
 
+# What is driven, by how much (volts peak, or dB over full power), and how clean it must be: 80 dB
+# at 1249 Hz and 60 at 4999 as for the drive, but for high gain at 4999 Hz, where 56 are reached.
 ALIAS_CASES = (
-    # What is driven, by how much (volts peak, or dB over full power), and how clean it must be.
-    ("triode", 10.0, {997: -85, 1249: -78, 4999: -66}),
-    ("preamp 16", 0.3, {997: -85, 1249: -85, 4999: -72}),
-    ("preamp 28", 0.3, {997: -85, 1249: -83, 4999: -62}),
-    ("preamp 40", 0.3, {997: -80, 1249: -75, 4999: -53}),
-    ("power", 6.0, {997: -85, 1249: -82, 4999: -74}),
-    ("power", 20.0, {997: -65, 1249: -63, 4999: -58}),
+    ("triode", 10.0, {997: -98, 1249: -93, 4999: -71}),
+    ("preamp 16", 0.3, {997: -120, 1249: -120, 4999: -84}),
+    ("preamp 28", 0.3, {997: -105, 1249: -97, 4999: -69}),
+    ("preamp 40", 0.3, {997: -84, 1249: -80, 4999: -54}),
+    ("power", 6.0, {997: -120, 1249: -120, 4999: -105}),
+    ("power", 20.0, {997: -115, 1249: -110, 4999: -61}),
 )
 
 
@@ -266,14 +267,15 @@ def test_aliases(what: str, drive: float, limits_db: dict[int, float]) -> None:
     wire = np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]])
     reached = {}
     for hz in limits_db:
-        wave = np.sin(2 * np.pi * hz * np.arange(2 * rate) / rate)[np.newaxis]
+        wave = np.sin(2 * np.pi * hz * np.arange(round(2.1 * rate)) / rate)[np.newaxis]
         if what == "triode":
             out = stages._three_triodes(drive * wave, (wire,), rate)
         elif what == "power":
             out = power(Amp(), units.dbu_to_peak_volts(-2 + drive) * wave, rate)
         else:
             out = preamp(Amp(gain_db=float(what.split()[1])), drive * wave, rate)
-        lines = np.abs(np.fft.rfft(out[0, rate:]))[:20_001] ** 2
+        # The second second: the end of the tone rings, and is no alias.
+        lines = np.abs(np.fft.rfft(out[0, rate : 2 * rate]))[:20_001] ** 2
         harmonic = np.arange(lines.size) % hz == 0
         # Sag and coupling capacitors settle over a second and more: below 20 Hz is no alias.
         other = ~harmonic & (np.arange(lines.size) > 20)

@@ -82,7 +82,7 @@ def test_a_band_too_high_for_the_rate_is_named() -> None:
     unit = Equalizer.model_validate({"bands": [{"hz": 500}, {"hz": 19_900}]})
     assert unit.refused_at(48_000) is None
     assert unit.refused_at(44_100) == (
-        "band 2: hz = 19900 is too high for a rate of 44100: below 19845 Hz is allowed"
+        "bands, entry 2, hz = 19900 is too high for rate = 44100: below 19845 Hz is allowed"
     )
 
 

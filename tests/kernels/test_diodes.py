@@ -38,7 +38,7 @@ def test_published_points_at_rest(ohm, source, volts):
     assert diodes.voltage(-source, ohm, CARD) == pytest.approx(-volts, abs=6e-7)
 
 
-# References, Electronics: one diode, 10 uA, and ngspice's 0.5847395 V at 1 mA less 0.568 ohm's part.
+# References, Electronics: one diode at 10 uA; ngspice's 0.5847395 V at 1 mA less 0.568 ohm's part.
 @pytest.mark.parametrize(("ampere", "volts"), [(10e-6, 0.37550), (1e-3, 0.5847395 - 0.568e-3)])
 def test_forward_voltage_of_one_diode(ampere, volts):
     """Driven by a current; the other string has so many diodes that it passes nothing but -1."""

@@ -122,6 +122,14 @@ def test_factor_1_changes_nothing(seeded):
     assert np.array_equal(down(up(x, 1), 1), x)
 
 
+def test_refuses_other_factors(seeded):
+    x = seeded.standard_normal(12)
+    with pytest.raises(ValueError, match="factor = 3: 1, 2, 4 or 8"):
+        up(x, 3)
+    with pytest.raises(ValueError, match="half_sample_late needs"):
+        down(x, 1, half_sample_late=True)
+
+
 def test_compiled_as_written(seeded):
     x, lost = seeded.standard_normal(800), 40
     taps, late = oversample.half_band(0), oversample.half_sample_late_low_pass(0)

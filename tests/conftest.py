@@ -1,0 +1,58 @@
+"""What every test may use: the commands in-process, and the rule that nothing skips in CI."""
+
+import os
+import sys
+from collections.abc import Callable
+from typing import NamedTuple
+
+import pytest
+
+
+class Ran(NamedTuple):
+    """Exit status and what a command printed."""
+
+    status: int
+    out: str
+    err: str
+
+
+Simchain = Callable[..., Ran]
+
+
+@pytest.fixture
+def simchain_command(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Simchain:
+    """Return a function that runs ``simchain ARGUMENTS`` in this process."""
+    from simchain import cli
+
+    def run(*arguments: object) -> Ran:
+        monkeypatch.setattr(sys, "argv", ["simchain", *map(str, arguments)])
+        capsys.readouterr()
+        try:
+            cli.main()
+            status = 0
+        except SystemExit as end:
+            status = end.code if isinstance(end.code, int) else int(end.code is not None)
+        return Ran(status, *capsys.readouterr())
+
+    return run
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item], config: pytest.Config) -> None:
+    """Leave out the soak runs unless they are asked for."""
+    if "soak" in (config.option.markexpr or ""):
+        return
+    kept = [item for item in items if item.get_closest_marker("soak") is None]
+    config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+    items[:] = kept
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  # noqa: ARG001
+    """Turn a skip into a failure where SIMCHAIN_NOTHING_SKIPS is set, as CI does."""
+    report = yield
+    if report.skipped and os.environ.get("SIMCHAIN_NOTHING_SKIPS"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped where nothing may skip: {call.excinfo}"
+    return report

@@ -1,0 +1,155 @@
+"""Comparing orders: every pair once, three fair ways of listening, and the errors a user meets."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simchain.board import Board, Order, load_board
+from simchain.decide.compare import CEILING_DBTP, WAYS, Comparison, compare
+from simchain.errors import RequestError
+from simchain.signal import Signal, write_float_wav
+from simchain.units import db_to_ratio
+
+BOARD = """
+title = "Two orders"
+tail_s = 0.2
+source = { kind = "guitar", clip = "clip.wav" }
+[blocks]
+grit = { kind = "drive", gain_db = 24 }
+push = { kind = "boost", gain_db = 9 }
+room = { kind = "reverb", decay_s = 0.5 }
+[amps.clean]
+gain_db = 8
+[amps.hot]
+gain_db = 28
+[orders.before]
+front = ["push", "grit", "room"]
+[orders.after]
+front = ["grit", "push", "room"]
+[orders.loop]
+front = ["grit", "push"]
+loop = ["room"]
+[passages.verse]
+on = []
+[passages.solo]
+on = ["push", "grit", "room"]
+"""
+
+
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Board:
+    folder: Path = tmp_path_factory.mktemp("board")
+    rate = 48_000
+    n = np.arange(2 * rate)
+    plucks = np.exp(-3.0 * (n % (rate // 2)) / rate) * np.sin(2 * np.pi * 196 * n / rate)
+    write_float_wav(folder / "clip.wav", Signal(0.1 * plucks, rate))
+    (folder / "board.toml").write_text(BOARD)
+    return load_board(folder / "board.toml")
+
+
+@pytest.fixture(scope="module")
+def comparison(board: Board) -> Comparison:
+    return compare(board, ["before", "after", "loop"], amps=["clean", "hot"])
+
+
+def test_every_pair_once_a_before_b_as_given(comparison: Comparison) -> None:
+    pairs = [(pair.a, pair.b, pair.passage, pair.amp) for pair in comparison.pairs]
+    assert len(pairs) == len(set(pairs)) == 3 * 2 * 2
+    assert {pair[:2] for pair in pairs} == {
+        ("before", "after"),
+        ("before", "loop"),
+        ("after", "loop"),
+    }
+
+
+def test_orders_with_everything_off_are_the_same(comparison: Comparison) -> None:
+    off = [pair for pair in comparison.pairs if pair.passage == "verse"]
+    assert all(pair.null_db == -400 and pair.trim_lu == 0 for pair in off)
+
+
+def test_a_boost_behind_the_drive_is_louder_than_one_before_it(comparison: Comparison) -> None:
+    """Common practice, no source: before gives dirt, after gives level (clean amplifier)."""
+    pair = next(
+        p
+        for p in comparison.pairs
+        if (p.a, p.b, p.passage, p.amp) == ("before", "after", "solo", "clean")
+    )
+    print(
+        f"9 dB boost moved from before to behind the drive, clean amplifier: {pair.trim_lu:+.1f} LU"
+    )
+    assert pair.trim_lu > 2
+
+
+def test_matched_per_passage_all_are_equally_loud(comparison: Comparison) -> None:
+    loud = [
+        one.rendering.output.integrated_lufs + one.gains_db["passage"] for one in comparison.heard
+    ]
+    assert np.ptp(loud) < 1e-9
+
+
+def test_matched_for_the_order_keeps_an_orders_own_steps(comparison: Comparison) -> None:
+    for name in comparison.orders:
+        gains = {one.gains_db["order"] for one in comparison.heard if one.rendering.order == name}
+        assert len(gains) == 1
+
+
+def test_as_they_come_is_one_gain_for_all(comparison: Comparison) -> None:
+    assert len({one.gains_db["as_is"] for one in comparison.heard}) == 1
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_no_way_of_listening_passes_the_ceiling(comparison: Comparison, way: str) -> None:
+    outputs = [(one.rendering.output, one.gains_db[way]) for one in comparison.heard]
+    assert max(o.true_peak_dbtp + gain for o, gain in outputs) <= CEILING_DBTP + 1e-9
+    peaks = [np.abs(output.samples).max() * db_to_ratio(gain) for output, gain in outputs]
+    assert max(peaks) < 1.0
+
+
+def test_comparing_in_threads_changes_nothing(board: Board, comparison: Comparison) -> None:
+    alone = compare(board, ["before", "after"], passages=["solo"], amps=["hot"])
+    for one in alone.heard:
+        same = next(
+            other
+            for other in comparison.heard
+            if (other.rendering.order, other.rendering.passage, other.rendering.amp)
+            == (one.rendering.order, "solo", "hot")
+        )
+        np.testing.assert_array_equal(one.rendering.output.samples, same.rendering.output.samples)
+
+
+def test_orders_of_ones_own(board: Board) -> None:
+    result = compare(board, ["before", Order(("grit", "room", "push"))], passages=["solo"])
+    assert result.orders == ("before", "grit room push")
+
+
+def test_progress_counts_to_the_end(board: Board) -> None:
+    seen: list[tuple[int, int, str]] = []
+    compare(board, ["before", "after"], progress=lambda *told: seen.append(told))
+    assert [done for done, _, _ in seen] == [1, 2]
+    assert seen[-1] == (2, 2, "solo on clean")
+
+
+@pytest.mark.parametrize(
+    ("orders", "asked", "words"),
+    [
+        (["before"], {}, "two orders or more are compared; 1 given"),
+        (["before", "before"], {}, "order 'before' is given twice"),
+        (["before", "aftr"], {}, "no order 'aftr'.*did you mean 'after'"),
+        (["before", "after"], {"passages": ["sollo"]}, "no passage 'sollo'.*did you mean 'solo'"),
+        (["before", "after"], {"amps": ["warm"]}, "no amplifier 'warm'.*there are: clean, hot"),
+    ],
+)
+def test_what_the_board_does_not_have(
+    board: Board, orders: list[str], asked: dict[str, list[str]], words: str
+) -> None:
+    with pytest.raises(RequestError, match=words):
+        compare(board, orders, **asked)
+
+
+def test_a_silent_clip_is_compared_without_a_loudness(tmp_path: Path) -> None:
+    write_float_wav(tmp_path / "clip.wav", Signal(np.zeros(48_000), 48_000))
+    (tmp_path / "board.toml").write_text(BOARD)
+    result = compare(load_board(tmp_path / "board.toml"), ["before", "after"], passages=["solo"])
+    assert result.pairs[0].null_db == -400
+    assert all(one.gains_db == dict.fromkeys(WAYS, 0.0) for one in result.heard)

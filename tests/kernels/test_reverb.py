@@ -1,0 +1,95 @@
+"""The network's loop against a plain one, the loss of energy, and its cost at awkward sizes."""
+
+import time
+
+import numpy as np
+import pytest
+from scipy.linalg import hadamard
+
+from simchain.kernels import reverb
+from simchain.kernels.reverb import LINES, network
+
+LENGTHS = np.array([151, 101, 71, 113, 89, 131, 97, 137, 61, 83, 107, 139, 127, 73, 79, 149])
+
+
+def slow_network(volts, lengths, gains, poles, into, out_of):
+    """Frame by frame, every line a list; the matrix is scipy's."""
+    matrix = hadamard(LINES) / 4.0
+    lines = [[0.0] * length for length in lengths]
+    last = np.zeros(LINES)
+    wet = np.zeros((len(out_of), volts.shape[1]))
+    for n, frame in enumerate(volts.T):
+        ends = np.array([line.pop(0) for line in lines])
+        last = gains * (1 - poles) * ends + poles * last
+        entering = frame @ into + matrix @ last
+        for line, value in zip(lines, entering, strict=True):
+            line.append(value)
+        wet[:, n] = out_of @ entering
+    return wet
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_as_the_slow_network(channels: int) -> None:
+    random = np.random.default_rng(channels)
+    volts = random.normal(size=(channels, 1500))
+    gains = random.uniform(0.5, 0.95, LINES) * random.choice((-1.0, 1.0), LINES)
+    poles = random.uniform(0.0, 0.6, LINES)
+    into, out_of = random.normal(size=(2, channels, LINES))
+    fast = network(volts, LENGTHS, gains, poles, into, out_of)
+    assert np.abs(fast - slow_network(volts, LENGTHS, gains, poles, into, out_of)).max() < 1e-12
+
+
+def test_the_matrix_keeps_energy() -> None:
+    """H H^T / 16 = I: without losses the lines hold the impulse's energy for ever."""
+    assert np.abs(hadamard(LINES) @ hadamard(LINES).T / 16 - np.eye(LINES)).max() < 1e-15
+    volts = np.zeros((1, 40_000))
+    volts[0, 0] = 1.0
+    into = np.random.default_rng(1).normal(size=(1, LINES))
+    taps = np.eye(LINES)[:, None, :]
+    entering = np.concatenate(
+        [network(volts, LENGTHS, np.ones(LINES), np.zeros(LINES), into, tap) for tap in taps]
+    )
+    held = sum(np.sum(row[-length:] ** 2) for row, length in zip(entering, LENGTHS, strict=True))
+    print(f"energy after 40,000 frames over energy put in: 1 {held / np.sum(into**2) - 1:+.1e}")
+    assert held == pytest.approx(np.sum(into**2), rel=1e-11)
+
+
+def test_compiled_as_in_plain_python() -> None:
+    random = np.random.default_rng(5)
+    volts, into, out_of = random.normal(size=(1, 300)), *random.normal(size=(2, 1, LINES))
+    filters = np.stack((np.full(LINES, 0.2), np.full(LINES, 0.3), np.zeros(LINES)))
+    made = []
+    for run in (reverb._network, reverb._network.py_func):
+        lines, work, wet = np.zeros((LINES, 200)), np.empty((LINES, 300)), np.zeros((1, 300))
+        limits = np.array((256, 128))
+        run(volts, LENGTHS, filters.copy(), into, out_of, limits, 1e-60, lines, work, wet)
+        made.append(wet)
+    assert np.abs(made[0] - made[1]).max() < 1e-12
+
+
+def seconds(lengths: np.ndarray, volts: np.ndarray) -> float:
+    """The least of five runs."""
+    gains = 10 ** (-3.0 * lengths / 48_000 / 0.3)
+    ones = np.ones((1, LINES))
+    least = np.inf
+    for _ in range(5):
+        begun = time.perf_counter()
+        network(volts, lengths, gains, np.full(LINES, 0.3), ones, ones)
+        least = min(least, time.perf_counter() - begun)
+    return least
+
+
+def test_neither_powers_of_two_nor_a_silent_tail_cost_more() -> None:
+    """Rows a power of two apart made it 8 times slower, denormals make it several times slower."""
+    live = np.random.default_rng(6).normal(size=(1, 480_000))
+    silent = live.copy()
+    silent[:, 1000:] = 0.0
+    ladder = np.linspace(0.4, 1.0, LINES)
+    plain = seconds((2900 * ladder).astype(np.int64), live)
+    for longest in (2048, 4096, 4056):
+        ratio = seconds((longest * ladder).astype(np.int64), live) / plain
+        print(f"longest line {longest}: {ratio:.2f} times the cost of 2900")
+        assert ratio < 1.8
+    ratio = seconds((2900 * ladder).astype(np.int64), silent) / plain
+    print(f"a silent tail: {ratio:.2f} times the cost of sound")
+    assert ratio < 1.5
