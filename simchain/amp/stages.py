@@ -8,6 +8,9 @@ first one and the tone network: what drives the first stage is the guitar alone.
 makes the third stage clip first; above a `gain_db` of about 43 the control gives more than
 the circuit has, as a clean booster in its place would. All filters are the circuits' own.
 
+The stages are tables with their antiderivative at half of the drive's oversampling. Cathodes,
+coupling capacitors under grid current and the like stand still: only the supply moves.
+
 Every function takes volts of shape (1 or 2, frames) and returns the same shape, each channel for
 itself, from rest, without delay; none writes to its input; silence stays silence.
 """
@@ -36,7 +39,7 @@ GRID_PLATE_FARAD = 1.7e-12
 # Invented: the divider ahead of the third stage, and its coupling capacitor, which takes back what
 # the tone network lifts below 200 Hz; the send's capacitor, and its attenuator at the loop level's
 # default, so that a preamp that clips gives about the loop's level and 14 dB.
-COUPLING_HZ = 190.0
+COUPLING_HZ = 230.0
 DIVIDER_DB = -12.0
 SEND_COUPLING_HZ = 7.0
 SEND_ATTENUATOR_DB = -35.0

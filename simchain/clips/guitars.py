@@ -63,7 +63,8 @@ ELECTRIC = Guitar(
 )
 
 # The same formula with a set of .012 .016 plain and .024 .032 .042 .053 wound inch on 0.645 m. The
-# top takes the strings' energy: 60 dB in 3 to 12 s at the lowest modes; common practice, no source.
+# top takes the strings' energy: 60 dB in 2 to 4 s at the lowest modes, more than three times that
+# sideways; common practice, no source.
 ACOUSTIC = Guitar(
     strings=(
         String(OPEN_HZ[0], 9.20e-5, 1.8, 2.2e-3, 2.2e-7, 48.0, 2.2),

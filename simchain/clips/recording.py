@@ -97,8 +97,8 @@ def string_constants(guitar: Guitar, string: String, pickup_m: float) -> Reals:
 def samples(piece: Piece) -> NDArray[np.int32]:
     """The clip as 24-bit numbers in the high bits of 32, with the low 4 bits of 24 at 0.
 
-    20 bits with triangular dither put the floor at -103 dBu over 20 kHz, about what the pickup's
-    own resistance gives; four more would only store noise.
+    20 bits with triangular dither put the floor at -105 dBu, little above the hiss of a pickup and
+    an interface; four more bits would only store noise.
     """
     scaled = volts(piece) * (2.0 ** (BITS - 1) / FULL_SCALE_V)
     chance = hands.Chance(piece.seed + 1)

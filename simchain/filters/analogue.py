@@ -135,6 +135,9 @@ def _correction(
     With x = cos w a filter of n zeros has the power c_0 + c_1 T_1(x) + ... + c_n T_n(x) (Chebyshev
     polynomials, T_k(cos w) = cos kw): linear in c, so least squares on the relative error find
     it, held exact at 0 Hz. Its roots in x give the zeros, of which the inner ones are taken.
+
+    What lies above TRUE_TO_HZ weighs a tenth to HEARD_TO_HZ, and above that just enough to keep
+    the power above 0.
     """
     nyquist = rate / 2
     bend = np.linspace(0.0, 1.0, FIT_POINTS + 1)[1:]

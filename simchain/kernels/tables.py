@@ -72,7 +72,7 @@ def mean_between(last: float, last_f: float, here: float, here_f: float, table: 
     """Return the curve's mean between two positions whose F is known."""
     step = here - last
     # Below this step the difference of F has lost more digits than the midpoint is off.
-    if abs(step) < 1e-3:
+    if abs(step) < 1e-5:
         return value_at(0.5 * (here + last), table)
     return (here_f - last_f) / step
 

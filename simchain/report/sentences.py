@@ -192,7 +192,11 @@ def _many_sentence(
 ) -> str:
     """Name the groups that do not differ, then levels, then the largest change of tone."""
     alike = [listed([letter(place) for place in group]) for group in groups if len(group) > 1]
-    parts = [f"{letters} cannot be told apart by level or spectrum" for letters in alike]
+    parts = []
+    if alike:
+        first, *others = alike
+        also = "".join(f", nor can {letters}" for letters in others)
+        parts.append(f"{first} cannot be told apart by level or spectrum{also}")
     silent = [name for name, pair in against_first if pair["trim_lu"] is None]
     if silent:
         parts.append(f"A or {' or '.join(silent)} is silent")

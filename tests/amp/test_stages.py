@@ -72,7 +72,7 @@ def test_small_signals_follow_the_circuits_of_the_preamp() -> None:
     # References §9 (circuit theory): Cgk + Cgp (1 + A) behind 68 kohm, here with A = 61.4.
     corner_hz = 1 / (2 * np.pi * 68e3 * (1.6e-12 + 1.7e-12 * 62.365))
     grid = 1 / np.abs(1 + 1j * hz / corner_hz)
-    cuts = [np.abs(1j * hz / (corner + 1j * hz)) for corner in (190.0, 7.0)]
+    cuts = [np.abs(1j * hz / (corner + 1j * hz)) for corner in (stages.COUPLING_HZ, stages.SEND_COUPLING_HZ)]
     network = np.abs(stages.tone_response(stages.NETWORK, 0.2, 0.9, 0.7).at(hz))
     wanted_db = 20 * np.log10(network * grid**3 * cuts[0] * cuts[1])
     got_db = 20 * np.log10(got)
@@ -100,7 +100,7 @@ def test_processing_adds_no_delay(rate: int) -> None:
 
     s = 1j * hz
     circuits = stages.tone_response(stages.NETWORK, 0.5, 0.5, 0.5).at(float(hz))
-    circuits *= s / (s + 190) * s / (s + 7) * s / (s + 10) / (1 + s / 22_230.0) ** 3
+    circuits *= s / (s + 230) * s / (s + 7) * s / (s + 10) / (1 + s / 22_230.0) ** 3
     out = power(amp, preamp(amp, tone, rate), rate)
     turned = angle(out) - angle(tone) - float(np.angle(circuits))
     late_s = -((turned + np.pi) % (2 * np.pi) - np.pi) / (2 * np.pi * hz)

@@ -86,6 +86,36 @@ def test_magnitude_is_the_analogue_one_to_10_khz(rate: int) -> None:
     assert found[worst] < 0.03
 
 
+def random_circuit(rng: np.random.Generator) -> tuple[list[complex], list[complex]]:
+    """Return up to eight poles, 3 Hz to 30 kHz, and no more zeros, some at 0 Hz."""
+
+    def root() -> list[complex]:
+        hz = 10 ** rng.uniform(0.5, 4.5)
+        return [-TURN * hz] if rng.random() < 0.5 else list(pair(hz, 10 ** rng.uniform(-0.25, 1)))
+
+    poles = [one for _ in range(rng.integers(1, 5)) for one in root()]
+    zeros: list[complex] = []
+    while rng.random() > 0.25:
+        more = [0.0] if rng.random() < 0.25 else root()
+        if len(zeros) + len(more) > len(poles):
+            break
+        zeros += more
+    return zeros, poles
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_circuits_nobody_chose(rate: int) -> None:
+    rng = np.random.default_rng(rate)
+    worst = 0.0
+    for _ in range(200):
+        zeros, poles = random_circuit(rng)
+        analogue = freqs_zpk(zeros, poles, 1.0, TURN * HZ)[1]
+        digital = sosfreqz(analogue_sections(zeros, poles, 1.0, rate), HZ, fs=rate)[1]
+        worst = max(worst, float(np.max(np.abs(20 * np.log10(np.abs(digital / analogue))))))
+    print(f"{rate} Hz: 200 random circuits, worst {worst:.4f} dB")
+    assert worst < 0.03
+
+
 @pytest.mark.parametrize("rate", RATES)
 def test_phase_sign_is_the_analogue_one(rate: int) -> None:
     low_hz = np.array([40.0])

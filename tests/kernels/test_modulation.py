@@ -25,7 +25,7 @@ def worst_level_db(hz: float) -> float:
 
 @pytest.mark.parametrize(
     ("hz", "allowed_db"),
-    [(1000, 0.005), (5000, 0.005), (10_000, 0.005), (15_000, 0.005), (18_000, 0.4)],
+    [(1000, 0.003), (5000, 0.003), (10_000, 0.003), (15_000, 0.003), (18_000, 0.06)],
 )
 def test_treble_is_kept_between_frames(hz: float, allowed_db: float) -> None:
     """Third-order Lagrange loses 0.53 dB at 10 kHz and 2.5 at 15 (48 kHz; references §7)."""
@@ -42,13 +42,13 @@ def test_reads_exactly_where_it_is_told_while_it_moves() -> None:
     error = out - np.sin(2 * np.pi * 3000 * (t - late))
     worst = np.abs(error[2000:]).max()
     print(f"moving read of 3 kHz: off by {20 * np.log10(worst):.1f} dB at worst")
-    assert worst < 3e-4
+    assert worst < 5e-5
 
 
 def test_rows_of_the_table() -> None:
     table = interpolator()
     assert table.sum(axis=1) == pytest.approx(np.ones(513), abs=1e-14)
-    assert np.abs(table[0] - np.eye(16)[8]).max() < 1e-15
+    assert np.abs(table[0] - np.eye(24)[12]).max() < 1e-15
     assert table == pytest.approx(np.roll(table[::-1, ::-1], 0), abs=1e-14)
 
 
@@ -84,7 +84,7 @@ def test_feedback_takes_no_frame() -> None:
 
 
 def test_moving_all_passes_stay_bounded_and_smooth() -> None:
-    n = np.arange(RATE)
+    n = np.arange(3 * RATE)
     tangent = np.tan(np.pi * 632.0 / RATE * 10 ** (0.5 * np.sin(2 * np.pi * 12 * n / RATE)))
     out = all_passes(np.ones(n.size), (tangent - 1) / (tangent + 1), 12, 0.95)
     assert out[-1000:] == pytest.approx(np.full(1000, 1 / (1 - 0.95)), rel=1e-6)

@@ -62,7 +62,7 @@ def test_play_switch_by_button_and_by_key_and_pause(opened, data):
     sheet.page.keyboard.press("9")
     assert sheet.state("order") == "split"
     before = sheet.state("playhead")
-    sheet.page.wait_for_function(f"window.simchain.playhead > {before} + 0.2")
+    sheet.until(f"window.simchain.playhead > {before} + 0.2")
     sheet.page.click("#play")
     assert not sheet.state("playing")
     stood = sheet.state("playhead")
@@ -102,9 +102,9 @@ def test_passages_keep_one_passage_in_memory_and_start_it_anew(opened, data):
     sheet = opened(data)
     sheet.play()
     sheet.page.keyboard.press("2")
-    sheet.page.wait_for_function("window.simchain.playhead > 0.8")
+    sheet.until("window.simchain.playhead > 0.8")
     sheet.page.locator("input[name=passage]").nth(2).check()
-    sheet.page.wait_for_function("window.simchain.passage === 'solo' && simchain.playhead < 0.6")
+    sheet.until("window.simchain.passage === 'solo' && simchain.playhead < 0.6")
     assert sheet.state("playing")
     assert sheet.state("order") == "split"
     assert sheet.state("decoded") == 4
@@ -129,7 +129,7 @@ def test_pausing_while_a_passage_loads_stays_paused(opened, data):
 def test_an_amplifier_is_changed_at_the_same_place(opened, two_amps):
     sheet = opened(two_amps)
     sheet.play()
-    sheet.page.wait_for_function("window.simchain.playhead > 1.0")
+    sheet.until("window.simchain.playhead > 1.0")
     sheet.page.locator("input[name=amp]").nth(1).check()
     assert sheet.state("amp") == "hot"
     sheet.page.wait_for_timeout(500)
@@ -189,7 +189,7 @@ def test_the_loop_by_numbers_and_by_keys(opened, data):
 def test_keys_seek_and_space_plays(opened, data):
     sheet = opened(data)
     sheet.page.keyboard.press(" ")
-    sheet.page.wait_for_function("window.simchain.playing")
+    sheet.until("window.simchain.playing")
     sheet.page.keyboard.press("End")
     assert sheet.state("playhead") >= 2.95
     sheet.page.keyboard.press("Home")
@@ -290,4 +290,4 @@ def test_every_control_has_a_name_and_landmarks_stand(opened, data):
 def test_reduced_motion_still_moves_the_playhead(opened, data):
     sheet = opened(data, reduced_motion="reduce")
     sheet.play()
-    sheet.page.wait_for_function("document.getElementById('clock').textContent >= '0.3'")
+    sheet.until("document.getElementById('clock').textContent >= '0.3'")

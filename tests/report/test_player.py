@@ -7,7 +7,6 @@ would have sent to the loudspeaker is kept.
 
 import base64
 import io
-import json
 
 import numpy as np
 import pytest
@@ -18,6 +17,9 @@ pytestmark = pytest.mark.browser
 RATE = 48_000
 VOLUME = 10.0 ** (-15.0 / 20.0)
 FADE = round(0.012 * RATE)
+# Chromium scales positive 16-bit samples by 32767 and negative ones by 32768 (measured here): a
+# quarter of full scale is off by 7.7e-6, times the volume.
+EXACT = 0.26 / 32767 * VOLUME
 LEAD = round(0.015 * RATE)
 
 OFFLINE = """
@@ -39,13 +41,25 @@ OFFLINE = """
 
 RECORD = """
   async (acts) => {
-    for (const [at, code] of acts) {
+    const perform = {
+      key: (name) => document.dispatchEvent(new KeyboardEvent('keydown', { key: name })),
+      click: (selector) => document.querySelector(selector).click(),
+      set: (selector, value, event) => {
+        document.querySelector(selector).value = value;
+        document.querySelector(selector).dispatchEvent(new Event(event));
+      },
+    };
+    for (const [at, kind, ...rest] of acts) {
       window.tape.standStill(at).then(() => {
-        new Function(code)();
-        window.tape.goOn();
+        try {
+          perform[kind](...rest);
+        } finally {
+          window.tape.goOn();
+        }
       });
     }
-    const heard = await window.tape.context.startRendering();
+    const late = new Promise((_, fail) => setTimeout(fail, 20000, new Error('no sound in 20 s')));
+    const heard = await Promise.race([window.tape.context.startRendering(), late]);
     const bytes = new Uint8Array(heard.getChannelData(0).slice().buffer);
     let text = '';
     for (let at = 0; at < bytes.length; at += 8192) {
@@ -56,12 +70,8 @@ RECORD = """
 """
 
 
-def key(name: str) -> str:
-    event = f"new KeyboardEvent('keydown', {{ key: {json.dumps(name)} }})"
-    return f"document.dispatchEvent({event});"
-
-
 def record(sheet, acts=()):
+    """Play, act at the given seconds, and return what the left loudspeaker would have had."""
     sheet.play()
     text = sheet.page.evaluate(RECORD, [list(act) for act in acts])
     return np.frombuffer(base64.b64decode(text), dtype=np.float32).astype(np.float64)
@@ -93,50 +103,52 @@ def test_what_is_heard_is_the_file_itself(opened, data):
     played = VOLUME * decoded(data, 0, "verse")
     error = largest(heard[LEAD + FADE :] - played[FADE : heard.size - LEAD])
     print(f"largest error {error:.1e} of full scale")
-    assert error < 1e-6
+    assert error < EXACT
     assert largest(heard[:LEAD]) == 0.0
 
 
 def test_a_switch_fades_without_gap_or_click_at_the_same_playhead(opened, data):
-    at = 1.0
-    heard = record(opened(data, OFFLINE), [(at, key("3"))])
-    a, c = (VOLUME * decoded(data, order, "verse")[: heard.size - LEAD] for order in (0, 2))
-    heard = heard[LEAD:]
-    start = quantum(at)
+    """At the moment at which a cut would click worst, every sample of the fade is as computed."""
+    a, c = (VOLUME * decoded(data, order, "verse") for order in (0, 2))
+    moments = np.arange(128 * 700, 128 * 900, 128)
+    start = int(moments[np.argmax(np.abs(a - c)[moments])])
     end = start + FADE
-    assert largest(heard[FADE:start] - a[FADE:start]) < 1e-6
-    assert largest(heard[end:] - c[end:]) < 1e-6
+    heard = record(opened(data, OFFLINE), [(start / RATE, "key", "3")])[LEAD:]
+    a, c = a[: heard.size], c[: heard.size]
+    assert largest(heard[FADE:start] - a[FADE:start]) < EXACT
+    assert largest(heard[end + 1 :] - c[end + 1 :]) < EXACT
     part = np.arange(FADE) / FADE
     faded = (1.0 - part) * a[start:end] + part * c[start:end]
-    assert largest(heard[start:end] - faded) < 2e-4 * VOLUME
-    explained = max(largest(np.diff(a)), largest(np.diff(c))) + largest(a - c) / FADE
-    step = largest(np.diff(heard[start - 10 : end + 10]))
-    print(f"largest step in the fade {step:.2e}, a fade explains {explained:.2e}")
-    assert step <= explained
-    hard = np.concatenate([a[:start], c[start:]])
-    assert largest(np.diff(hard)[start - 1 : start]) > explained or largest(a - c) < explained
+    one_frame = 1.1 * largest(a - c) / FADE
+    assert largest(heard[start:end] - faded) < one_frame
+    explained = max(largest(np.diff(a)), largest(np.diff(c))) + one_frame
+    step, cut = largest(np.diff(heard[FADE:])), float(abs(a[start] - c[start]))
+    print(
+        f"largest step {step:.1e} of full scale; a fade explains {explained:.1e}, a cut {cut:.1e}"
+    )
+    assert step <= explained < cut / 10.0
 
 
 def test_many_switches_leave_every_order_in_step(opened, data):
     keys = "243121432413"
-    acts = [(0.2 + 0.1 * n, key(name)) for n, name in enumerate(keys)]
+    acts = [(0.2 + 0.1 * n, "key", name) for n, name in enumerate(keys)]
     heard = record(opened(data, OFFLINE), acts)[LEAD:]
     sounds = [VOLUME * decoded(data, order, "verse")[: heard.size] for order in range(4)]
     for n, name in enumerate(keys):
-        span = slice(quantum(0.2 + 0.1 * n) + FADE, quantum(0.3 + 0.1 * n) - LEAD)
-        assert largest(heard[span] - sounds[int(name) - 1][span]) < 1e-6
+        span = slice(quantum(0.2 + 0.1 * n) + FADE + 1, quantum(0.3 + 0.1 * n) - LEAD)
+        assert largest(heard[span] - sounds[int(name) - 1][span]) < EXACT
     explained = max(largest(np.diff(s)) for s in sounds) + 2.0 * largest(sounds) / FADE
     assert largest(np.diff(heard)) <= explained
 
 
 def test_switching_faster_than_a_fade_stays_smooth(opened, data):
-    acts = [(0.5 + 0.004 * n, key(name)) for n, name in enumerate("23412")]
+    acts = [(0.5 + 0.004 * n, "key", name) for n, name in enumerate("23412")]
     heard = record(opened(data, OFFLINE), acts)[LEAD:]
     sounds = [VOLUME * decoded(data, order, "verse")[: heard.size] for order in range(4)]
     explained = max(largest(np.diff(s)) for s in sounds) + 2.0 * largest(sounds) / FADE
     assert largest(np.diff(heard)) <= explained
     settled = quantum(0.7)
-    assert largest(heard[settled:] - sounds[1][settled:]) < 1e-6
+    assert largest(heard[settled:] - sounds[1][settled:]) < EXACT
 
 
 def test_a_loop_repeats_to_the_sample_and_its_seam_does_not_click(opened, data):
@@ -147,10 +159,10 @@ def test_a_loop_repeats_to_the_sample_and_its_seam_does_not_click(opened, data):
     heard = record(sheet)[LEAD:]
     length, seam = round(0.51 * RATE), round(0.004 * RATE)
     stretch = VOLUME * decoded(data, 0, "verse")[round(0.5 * RATE) :][:length]
-    assert largest(heard[FADE : length - seam - 1] - stretch[FADE : length - seam - 1]) < 1e-6
+    assert largest(heard[FADE : length - seam - 1] - stretch[FADE : length - seam - 1]) < EXACT
     for turn in range(1, 7):
         once = heard[turn * length :][:length]
-        assert largest(once[seam + 1 : -seam - 1] - stretch[seam + 1 : -seam - 1]) < 1e-6
+        assert largest(once[seam + 1 : -seam - 1] - stretch[seam + 1 : -seam - 1]) < EXACT
     jump = abs(stretch[-1] - stretch[0])
     explained = largest(np.diff(stretch)) + largest(stretch) / seam
     step = largest(np.diff(heard))
@@ -159,27 +171,26 @@ def test_a_loop_repeats_to_the_sample_and_its_seam_does_not_click(opened, data):
 
 
 def test_changing_the_loop_round_the_playhead_is_not_heard(opened, data):
-    act = "const f = document.getElementById('loop-to'); f.value = '3.5';"
-    act += "f.dispatchEvent(new Event('change'));"
-    heard = record(opened(data, OFFLINE), [(1.0, act)])[LEAD:]
+    act = (1.0, "set", "#loop-to", "3.5", "change")
+    heard = record(opened(data, OFFLINE), [act])[LEAD:]
     played = VOLUME * decoded(data, 0, "verse")
     span = slice(FADE, 3 * RATE)
     assert largest(heard[span] - played[span]) < 2e-4 * VOLUME
 
 
 def test_seeking_fades_from_place_to_place(opened, data):
-    heard = record(opened(data, OFFLINE), [(1.0, key("ArrowRight"))])[LEAD:]
+    heard = record(opened(data, OFFLINE), [(1.0, "key", "ArrowRight")])[LEAD:]
     played = VOLUME * decoded(data, 0, "verse")
     start = quantum(1.0)
     jumped = round((start - LEAD) / RATE * RATE) + RATE
     after = heard[start + FADE : start + RATE]
-    assert largest(after - played[jumped + FADE : jumped + RATE]) < 1e-6
+    assert largest(after - played[jumped + FADE : jumped + RATE]) < EXACT
     explained = 2.0 * largest(np.diff(played)) + 2.0 * largest(played) / FADE
     assert largest(np.diff(heard)) <= explained
 
 
 def test_pausing_fades_out_to_silence(opened, data):
-    heard = record(opened(data, OFFLINE), [(1.0, "document.getElementById('play').click();")])
+    heard = record(opened(data, OFFLINE), [(1.0, "click", "#play")])
     stop = quantum(1.0) + LEAD
     assert largest(heard[stop + FADE + 1 :]) == 0.0
     explained = largest(np.diff(heard[: stop - 10])) + largest(heard) / FADE
@@ -192,7 +203,7 @@ def test_each_way_to_listen_plays_the_gains_of_the_data(opened, data, mode):
     sheet = opened(data, OFFLINE)
     sheet.page.locator("input[name=passage]").nth(2).check()
     sheet.page.locator(f"input[name=mode][value={mode}]").check()
-    acts = [(0.5 * n, key(str(n + 1))) for n in range(1, 4)]
+    acts = [(0.5 * n, "key", str(n + 1)) for n in range(1, 4)]
     heard = record(sheet, acts)[LEAD:]
     for order, name in enumerate(o["name"] for o in data["orders"]):
         span = slice(quantum(0.5 * order) + FADE, quantum(0.5 * (order + 1)) - 10)
@@ -208,13 +219,12 @@ def test_each_way_to_listen_plays_the_gains_of_the_data(opened, data, mode):
 
 
 def test_changing_the_way_to_listen_and_the_volume_does_not_click(opened, data):
-    change = "document.querySelector('input[name=mode][value=as_is]').click();"
-    volume = "const v = document.getElementById('volume'); v.value = -30;"
-    volume += "v.dispatchEvent(new Event('input'));"
-    heard = record(opened(data, OFFLINE), [(0.5, change), (1.0, volume)])[LEAD:]
+    change = (0.5, "click", "input[name=mode][value=as_is]")
+    volume = (1.0, "set", "#volume", "-30", "input")
+    heard = record(opened(data, OFFLINE), [change, volume])[LEAD:]
     played = decoded(data, 0, "verse")
     gain = 10.0 ** (data["sounds"][0]["gains_db"]["as_is"] / 20.0)
     quiet = slice(quantum(1.0) + FADE, 3 * RATE)
-    assert largest(heard[quiet] - gain * 10.0 ** (-30 / 20) * played[quiet]) < 1e-6
+    assert largest(heard[quiet] - gain * 10.0 ** (-30 / 20) * played[quiet]) < EXACT
     explained = VOLUME * (largest(np.diff(played)) + largest(played) / FADE)
     assert largest(np.diff(heard)) <= explained

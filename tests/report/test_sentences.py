@@ -120,6 +120,16 @@ def test_all_alike_is_one_clause(data):
     )
 
 
+def test_two_groups_share_a_clause(data):
+    for pair in data["pairs"]:
+        alike = {pair["a"], pair["b"]} in ({"series", "tail_swap"}, {"split", "boost_first"})
+        pair.update(null_db=-130.0 if alike else -30.0, trim_lu=0.0)
+    assert passage_sentence(data, "riff", "crunch").startswith(
+        "Riff: A and D cannot be told apart by level or spectrum, nor can B and C; "
+        "A and B are equally loud; most change of tone: B, "
+    )
+
+
 def test_more_than_five_orders_give_a_range():
     names = [f"order_{n}" for n in range(8)]
     data = {
