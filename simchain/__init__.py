@@ -23,7 +23,7 @@ _homes = {
     "render": "simchain.chain.render",
 }
 
-__all__ = [  # noqa: PLE0604 - the one list of public names is above
+__all__ = [
     "__version__",
     *_homes,
 ]

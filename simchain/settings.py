@@ -33,7 +33,11 @@ def control(
     `ge`, `gt`, `le` are what physics allows: outside them the board is refused. `usual` is what
     people meet: outside it `check` warns. `movable` settings may change during a passage.
     """
-    extra: dict[str, Any] = {"unit": unit, "usual": list(usual) if usual else None, "movable": movable}
+    extra: dict[str, Any] = {
+        "unit": unit,
+        "usual": list(usual) if usual else None,
+        "movable": movable,
+    }
     return Field(default, description=help, ge=ge, gt=gt, le=le, json_schema_extra=extra)
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from threading import Event
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -21,6 +22,10 @@ from simchain.signal import Signal, Volts
 Sound = TypeVar("Sound", bound=NDArray[Any])
 
 MIXER_FULL_SCALE_DBU = 18.0
+
+
+class StoppedError(Exception):
+    """The walk was told to stop."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,11 +127,17 @@ def render(
 
 
 def walk(
-    board: Board, paths: Sequence[Path], source: Source, *, points: bool = False
+    board: Board,
+    paths: Sequence[Path],
+    source: Source,
+    *,
+    points: bool = False,
+    stop: Event | None = None,
 ) -> list[Rendering]:
     """Render `paths`, all of one passage and so of one source, in the order given.
 
     Steps with equal keys are run once: the paths are walked depth-first along what they share.
+    Raises StoppedError before the next step once `stop` is set.
     """
     found: dict[int, Rendering] = {}
     first = _Reading(source.signal.volts, points)
@@ -141,6 +152,8 @@ def walk(
             else:
                 branches.setdefault(paths[index].steps[depth].key, []).append(index)
         for branch in branches.values():
+            if stop is not None and stop.is_set():
+                raise StoppedError
             step = paths[branch[0]].steps[depth]
             passed = run(step, volts, dry)
             reading = _Reading(passed.volts, points, passed)

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from threading import Event
 
 import numpy as np
 
@@ -126,8 +127,9 @@ def _in_parallel(
 ) -> list[tuple[list[Heard], list[Pair]]]:
     """Run each passage on each amplifier, as many at once as there are cores."""
     pool = ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1))
+    stop = Event()
     try:
-        tasks = [pool.submit(_passage, board, orders, *job) for job in jobs]
+        tasks = [pool.submit(_passage, board, orders, *job, stop) for job in jobs]
         results = []
         for done, (task, (passage, amp)) in enumerate(zip(tasks, jobs, strict=True), start=1):
             results.append(task.result())
@@ -135,18 +137,19 @@ def _in_parallel(
                 progress(done, len(jobs), passage if amp is None else f"{passage} on {amp}")
         return results
     finally:
+        stop.set()
         pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _passage(
-    board: Board, orders: Sequence[str | Order], passage: str, amp: str | None
+    board: Board, orders: Sequence[str | Order], passage: str, amp: str | None, stop: Event
 ) -> tuple[list[Heard], list[Pair]]:
     source = source_of(board, passage)
     paths = [
         path_of(board, order, passage, amp, source_key=source.key, channels=source.signal.channels)
         for order in orders
     ]
-    renderings = walk(board, paths, source)
+    renderings = walk(board, paths, source, stop=stop)
     pairs = [
         Pair(a.order, b.order, passage, amp, difference(a.output.samples, b.output.samples, a.rate))
         for a, b in itertools.combinations(renderings, 2)

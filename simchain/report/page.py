@@ -38,7 +38,6 @@ MODES_SAY = {
     "order": "One gain for each whole order: a solo that lifts in the set lifts here.",
     "as_is": "Nothing evened out: louder orders are louder.",
 }
-PEAK_LIMIT_DB = -1.0
 _BASE64 = re.compile(r"[A-Za-z0-9+/]+={0,2}\Z")
 
 
@@ -60,8 +59,8 @@ def audition_page(data: Mapping[str, Any]) -> str:
         pairs     a, b, passage, amp, trim_lu, null_db, max_band_change_db, max_band_hz,
                   band_change_db: b less a
 
-    A number that is infinite or missing is None. The page plays each of the three ways to listen
-    at one more gain for all sounds alike where one of them would pass -1 dBTP.
+    A number that is infinite or missing is None. Gains are relative to the sounds as embedded, and
+    no sound may pass full scale at any of its three: the page adds nothing but the volume.
 
     Raises ValueError when a sound is not base64.
     """
@@ -80,7 +79,6 @@ def audition_page(data: Mapping[str, Any]) -> str:
         amps=data["amps"] or [None],
         modes=MODES,
         modes_say=MODES_SAY,
-        trims_db=trims_db(data),
         facts=_as_json(_facts(data)),
         pairs=_pair_rows(data),
         script=_safe(script),
@@ -89,22 +87,6 @@ def audition_page(data: Mapping[str, Any]) -> str:
         style_hash=_hash(style),
         accents=ACCENTS,
     )
-
-
-def trims_db(data: Mapping[str, Any]) -> dict[str, float]:
-    """Return, for each way to listen, the gain in dB that keeps every sound at -1 dBTP or below.
-
-    It is the same for all sounds, so it changes no comparison; 0 where there is room enough.
-    """
-    trims = {}
-    for mode in MODES:
-        peaks = [
-            sound["true_peak_dbtp"] + sound["gains_db"][mode] - sound["gains_db"]["as_is"]
-            for sound in data["sounds"]
-            if sound["true_peak_dbtp"] is not None
-        ]
-        trims[mode] = round(min(0.0, PEAK_LIMIT_DB - max(peaks, default=PEAK_LIMIT_DB)), 2)
-    return trims
 
 
 def _facts(data: Mapping[str, Any]) -> dict[str, Any]:
@@ -119,7 +101,6 @@ def _facts(data: Mapping[str, Any]) -> dict[str, Any]:
         "passages": [{**passage, "label": spoken(passage["name"])} for passage in data["passages"]],
         "amps": data["amps"],
         "bands": [frequency(hz) for hz in data["bands_hz"]],
-        "trims_db": trims_db(data),
         "level_range_dbu": [lowest, highest],
         "sounds": [_sound_facts(data, place, sound) for place, sound in enumerate(data["sounds"])],
         "pairs": data["pairs"],
@@ -228,7 +209,9 @@ def _environment() -> "Environment":
 
 def _signed(number: float | None, places: int = 1) -> str:
     """Return a number for a table, with a true minus sign; a dash where there is none."""
-    return "–" if number is None else f"{number:.{places}f}".replace("-", "−")
+    if number is None:
+        return "–"
+    return f"{round(number, places) + 0.0:.{places}f}".replace("-", "−")
 
 
 def _joined(names: tuple[str, ...]) -> str:

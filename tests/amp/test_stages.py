@@ -72,7 +72,10 @@ def test_small_signals_follow_the_circuits_of_the_preamp() -> None:
     # References §9 (circuit theory): Cgk + Cgp (1 + A) behind 68 kohm, here with A = 61.4.
     corner_hz = 1 / (2 * np.pi * 68e3 * (1.6e-12 + 1.7e-12 * 62.365))
     grid = 1 / np.abs(1 + 1j * hz / corner_hz)
-    cuts = [np.abs(1j * hz / (corner + 1j * hz)) for corner in (stages.COUPLING_HZ, stages.SEND_COUPLING_HZ)]
+    cuts = [
+        np.abs(1j * hz / (corner + 1j * hz))
+        for corner in (stages.COUPLING_HZ, stages.SEND_COUPLING_HZ)
+    ]
     network = np.abs(stages.tone_response(stages.NETWORK, 0.2, 0.9, 0.7).at(hz))
     wanted_db = 20 * np.log10(network * grid**3 * cuts[0] * cuts[1])
     got_db = 20 * np.log10(got)

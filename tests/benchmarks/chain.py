@@ -67,8 +67,7 @@ def main() -> None:
                 board, order="split", passage="solo", points=False
             ),
             **{
-                f"  {step.name}": lambda step=step: run(step, arriving[step.name])
-                for step in steps
+                f"  {step.name}": lambda step=step: run(step, arriving[step.name]) for step in steps
             },
         }
         print_against_six_sections(runs)

@@ -99,7 +99,9 @@ def test_a_kind_not_simulated_yet_is_told_apart(small: str, problems_of: Told, k
 def test_a_band_too_high_for_the_boards_rate_is_refused(small: str, problems_of: Told):
     text = small.replace('kind = "boost"', 'kind = "equalizer"\nbands = [{ hz = 20000 }]')
     said = only(problems_of("rate = 44100\n" + text))
-    assert re.search(r"\[blocks\.push\] band 1: hz = 20000 is too high for a rate of 44100", said)
+    assert re.search(
+        r"\[blocks\.push\] bands, entry 1, hz = 20000 is too high for rate = 44100", said
+    )
 
 
 def test_all_problems_come_at_once_and_a_fault_is_told_once(small: str, problems_of: Told):

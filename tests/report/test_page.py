@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from simchain.report.page import audition_page, trims_db
+from simchain.report.page import audition_page
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"
 
@@ -149,12 +149,9 @@ def test_all_but_the_sounds_stays_small(data):
     assert rest < 400_000
 
 
-def test_sounds_that_would_pass_full_scale_are_all_turned_down_alike(data):
-    for sound in data["sounds"]:
-        sound["gains_db"].update(passage=0.0, order=-1.0, as_is=-3.0)
-        sound["true_peak_dbtp"] = -9.0
-    assert trims_db(data) == {"passage": 0.0, "order": 0.0, "as_is": 0.0}
-    data["sounds"][5]["gains_db"].update(order=10.0, as_is=2.5)
-    data["sounds"][5]["true_peak_dbtp"] = 1.5
-    assert trims_db(data) == {"passage": 0.0, "order": -10.0, "as_is": -2.5}
-    assert "plays everything −10.00 dB" in audition_page(data)
+def test_a_dash_stands_for_what_is_not_there_and_nothing_is_minus_zero(data):
+    data["pairs"][0].update(trim_lu=None)
+    data["pairs"][1].update(trim_lu=-0.001)
+    html = audition_page(data)
+    assert '<td class="number">–</td>' in html
+    assert "−0.00<" not in html

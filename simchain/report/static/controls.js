@@ -69,8 +69,10 @@ function listenToLanes() {
   });
 }
 
+// On many keyboards [ and ] are typed with AltGr, which some systems report as Ctrl and Alt.
 function pressed(event) {
-  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const graph = event.getModifierState("AltGraph");
+  if (event.metaKey || (!graph && (event.ctrlKey || event.altKey))) return;
   const act = actionOf(event);
   if (!act) return;
   event.preventDefault();

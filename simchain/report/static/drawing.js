@@ -5,7 +5,7 @@ const ACCENTS = 9;
 
 const accent = (order) => `order-${(order % ACCENTS) + 1}`;
 const signed = (number, places = 1) =>
-  number === null ? "–" : number.toFixed(places).replace("-", "−");
+  number === null ? "–" : number.toFixed(places).replace(/^-(?=[0.]*$)/, "").replace("-", "−");
 
 function draw(tag, attributes, ...children) {
   const element = document.createElementNS(SVG, tag);

@@ -8,7 +8,7 @@ const amps = facts.amps.length ? facts.amps : [null];
 const SHORTEST_LOOP_S = 0.05;
 
 const state = { order: 0, passage: 0, amp: 0, mode: "passage", against: 0, loop: null, place: 0 };
-const player = new Player(facts.rate, ratio(Number(byId("volume").value) + facts.trims_db.passage));
+const player = new Player(facts.rate, ratio(Number(byId("volume").value)));
 let loaded = { key: "", buffers: [] };
 let request = 0;
 let waiting = false;
@@ -107,7 +107,6 @@ function chooseAmp(place) {
 function chooseMode(mode) {
   state.mode = mode;
   player.fadeTo(playGains());
-  setVolume();
   for (const words of all(".mode-says")) words.hidden = words.id !== `mode-${mode}`;
   showWaves();
 }
@@ -115,7 +114,7 @@ function chooseMode(mode) {
 function setVolume() {
   const db = Number(byId("volume").value);
   const silent = db <= Number(byId("volume").min);
-  player.setVolume(silent ? 0 : ratio(db + facts.trims_db[state.mode]));
+  player.setVolume(silent ? 0 : ratio(db));
   byId("volume-says").textContent = silent ? "silent" : `${signed(db, 0)} dB`;
 }
 
