@@ -1,7 +1,6 @@
 """The lift of the speaker's impedance, and the cabinets."""
 
 import json
-import runpy
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +8,7 @@ import pytest
 from scipy.signal import sosfreqz
 
 from simchain.amp import Amp, cabinet, speaker
+from tests.references.amp import run_ngspice
 
 REFERENCES = Path(__file__).parents[1] / "references" / "amp"
 FIGURES = json.loads((REFERENCES / "figures.json").read_text())
@@ -100,5 +100,4 @@ def test_cabinet_is_minimum_phase_and_0_db_at_1_khz(kind: str) -> None:
 
 @pytest.mark.ngspice
 def test_ngspice_still_gives_the_stored_figures() -> None:
-    run = runpy.run_path(str(REFERENCES / "run_ngspice.py"))
-    np.testing.assert_allclose(run["plain"]("speaker"), FIGURES["speaker"], rtol=1e-6)
+    np.testing.assert_allclose(run_ngspice.plain("speaker"), FIGURES["speaker"], rtol=1e-6)

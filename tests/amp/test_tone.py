@@ -2,7 +2,6 @@
 
 import itertools
 import json
-import runpy
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +9,7 @@ import pytest
 from scipy.signal import sosfreqz
 
 from simchain.amp.tone import ToneNetwork, tone_response
+from tests.references.amp import run_ngspice
 
 REFERENCES = Path(__file__).parents[1] / "references" / "amp"
 FIGURES = json.loads((REFERENCES / "figures.json").read_text())
@@ -94,6 +94,5 @@ def test_controls_move_their_own_band_most() -> None:
 
 @pytest.mark.ngspice
 def test_ngspice_still_gives_the_stored_figures() -> None:
-    run = runpy.run_path(str(REFERENCES / "run_ngspice.py"))
     for case in FIGURES["tone_network"]:
-        np.testing.assert_allclose(run["tone"](*case["tmb"]), case["hz_db"], rtol=1e-6)
+        np.testing.assert_allclose(run_ngspice.tone(*case["tmb"]), case["hz_db"], rtol=1e-6)

@@ -1,4 +1,4 @@
-"""Print how far aliases lie below the sound: python tests/benchmarks/aliases.py
+"""Print how far aliases lie below the sound: python -m tests.benchmarks.aliases
 
 Total power between the harmonics, from above 0 Hz to 20 kHz, against the power of the harmonics up
 to 20 kHz, of one second in the steady state. The tones are primes that divide no rate, so that no

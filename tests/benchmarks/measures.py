@@ -1,11 +1,5 @@
-"""How long the measures take: 10 s at 48 kHz, in milliseconds and as multiples of six sections.
+"""How long the measures take over ten seconds: python -m tests.benchmarks.measures"""
 
-Run it with `python tests/benchmarks/measures.py`. The rounds are interleaved and the least of each
-counts, so that other work on the machine disturbs the ratios little. The yardstick is
-`scipy.signal.sosfilt` with six second-order sections over one channel of the same length.
-"""
-
-import time
 from collections.abc import Callable
 
 import numpy as np
@@ -17,9 +11,7 @@ from simchain.measure.level import level_of
 from simchain.measure.loudness import integrated_lufs
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.signal import Signal, flac_16_bit, resampled
-
-RATE = 48_000
-ROUNDS = 9
+from tests.benchmarks.timing import RATE, print_against_six_sections
 
 
 def stereo(seed: int) -> np.ndarray:
@@ -33,9 +25,7 @@ def jobs() -> dict[str, Callable[[], object]]:
     a, b = stereo(1), stereo(2)
     mono_a, mono_b = (np.broadcast_to(one[0], one.shape) for one in (a, b))
     related = a + 1e-3 * b
-    six = butter(12, 0.2, output="sos")
     return {
-        "six sections, one channel": lambda: sosfilt(six, a[0]),
         "level, stereo": lambda: level_of(a),
         "loudness, stereo": lambda: integrated_lufs(a, RATE),
         "loudness, the same twice": lambda: integrated_lufs(mono_a, RATE),
@@ -52,18 +42,5 @@ def jobs() -> dict[str, Callable[[], object]]:
     }
 
 
-def main() -> None:
-    todo = jobs()
-    least = dict.fromkeys(todo, np.inf)
-    for _ in range(ROUNDS):
-        for name, job in todo.items():
-            begun = time.perf_counter()
-            job()
-            least[name] = min(least[name], time.perf_counter() - begun)
-    yardstick = least["six sections, one channel"]
-    for name, seconds in least.items():
-        print(f"{name:30s} {seconds * 1e3:8.2f} ms {seconds / yardstick:7.2f} x")
-
-
 if __name__ == "__main__":
-    main()
+    print_against_six_sections(jobs())

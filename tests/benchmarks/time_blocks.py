@@ -1,22 +1,14 @@
-"""Print what modulation, delay and reverb cost: python tests/benchmarks/time_blocks.py
+"""What modulation, delay and reverb cost: python -m tests.benchmarks.time_blocks"""
 
-Ten seconds of mono at 48 kHz, in one run, rounds interleaved, the least time of each, and its
-ratio to scipy.signal.sosfilt with six sections on the same clip.
-"""
-
-import time
 from collections.abc import Callable
 
 import numpy as np
-from scipy.signal import butter, sosfilt
 
 from simchain.blocks.base import Moment
 from simchain.blocks.delay import Delay
 from simchain.blocks.modulation import Modulation
 from simchain.blocks.reverb import Reverb
-
-RATE = 48_000
-ROUNDS = 9
+from tests.benchmarks.timing import RATE, print_against_six_sections
 
 
 def clips() -> tuple[np.ndarray, np.ndarray]:
@@ -29,7 +21,7 @@ def clips() -> tuple[np.ndarray, np.ndarray]:
 
 def jobs() -> dict[str, Callable[[], object]]:
     live, tail = clips()
-    now, six = Moment(RATE), butter(12, 0.2, output="sos")
+    now = Moment(RATE)
     units = {
         "chorus": Modulation(),
         "chorus, two outputs": Modulation(outputs=2),
@@ -45,25 +37,12 @@ def jobs() -> dict[str, Callable[[], object]]:
         "reverb, two outputs": Reverb(outputs=2),
         "reverb, 0.1 s": Reverb(decay_s=0.1),
     }
-    found: dict[str, Callable[[], object]] = {"six sections": lambda: sosfilt(six, live[0])}
+    found: dict[str, Callable[[], object]] = {}
     for name, unit in units.items():
         found[name] = lambda unit=unit: unit.process(live, now)
         found[f"{name}, silent tail"] = lambda unit=unit: unit.process(tail, now)
     return found
 
 
-def main() -> None:
-    todo = jobs()
-    least = dict.fromkeys(todo, np.inf)
-    for _ in range(ROUNDS):
-        for name, job in todo.items():
-            begun = time.perf_counter()
-            job()
-            least[name] = min(least[name], time.perf_counter() - begun)
-    yardstick = least["six sections"]
-    for name, seconds in least.items():
-        print(f"{name:40s} {seconds * 1e3:7.2f} ms {seconds / yardstick:6.2f} x")
-
-
 if __name__ == "__main__":
-    main()
+    print_against_six_sections(jobs())

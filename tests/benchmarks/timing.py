@@ -40,9 +40,12 @@ def least_seconds(runs: Mapping[str, Callable[[], object]], rounds: int = 9) -> 
     return least
 
 
-def print_against_six_sections(runs: Mapping[str, Callable[[], object]], rounds: int = 9) -> None:
-    """Print milliseconds of each run, and times six sections on the same ten seconds."""
+def print_against_six_sections(
+    runs: Mapping[str, Callable[[], object]], rounds: int = 9
+) -> dict[str, float]:
+    """Print milliseconds of each run and its ratio to the yardstick; return the least seconds."""
     yardstick = {SIX_SECTIONS: six_sections(ten_seconds())}
     least = least_seconds({**yardstick, **runs}, rounds)
     for name, seconds in least.items():
         print(f"{name:44}{1e3 * seconds:9.1f} ms {seconds / least[SIX_SECTIONS]:8.1f} x")
+    return least

@@ -1,6 +1,5 @@
 import json
 import math
-import runpy
 import shutil
 from pathlib import Path
 
@@ -12,11 +11,11 @@ from pydantic import ValidationError
 
 from simchain.blocks.base import Moment
 from simchain.blocks.drive import SERIES_OHM, Drive
+from tests.benchmarks.aliases import drive_aliases_db
+from tests.references.drive import run_ngspice
 
 TESTS = Path(__file__).parents[1]
 FIGURES = json.loads((TESTS / "references" / "drive" / "harmonics.json").read_text())
-SIMULATOR = runpy.run_path(str(TESTS / "references" / "drive" / "run_ngspice.py"), run_name="x")
-ALIASES = runpy.run_path(str(TESTS / "benchmarks" / "aliases.py"), run_name="x")
 RATE = 48_000
 CASE_KEYS = ("clip", "hz", "gain_db", "up", "down", "peak")
 
@@ -53,7 +52,7 @@ def test_fundamental_and_harmonics_are_ngspice_s():
 @pytest.mark.parametrize("place", [2, 5, 13, 18, 20, 27])
 def test_ngspice_still_gives_the_stored_figures(place):
     case = FIGURES[place]
-    again = SIMULATOR["harmonics"]({key: case[key] for key in CASE_KEYS})
+    again = run_ngspice.harmonics({key: case[key] for key in CASE_KEYS})
     stored = np.array(case["volts"])
     wanted = stored > 1e-3 * stored[0]
     assert np.abs(20 * np.log10(again[wanted] / stored[wanted])).max() < 1e-3
@@ -129,7 +128,7 @@ def test_mid_band_gain_is_gain_db(clip):
 @pytest.mark.parametrize("clip", ["feedback", "shunt"])
 @pytest.mark.parametrize(("hz", "limit_db"), [(1249, -80), (4999, -60)])
 def test_aliases(clip, hz, limit_db):
-    figure = ALIASES["drive_aliases_db"](clip, hz)
+    figure = drive_aliases_db(clip, hz)
     print(f"drive, {clip}, gain 40 dB, 0.3 V, {hz} Hz: {figure:.1f} dB")
     assert figure < limit_db
 

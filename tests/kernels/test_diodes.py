@@ -1,6 +1,4 @@
 import math
-import runpy
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -8,10 +6,8 @@ from scipy.optimize import brentq
 
 from simchain.kernels import diodes
 from simchain.kernels.diodes import Circuit, Pair
+from tests.references.drive import newton
 
-JUDGE = runpy.run_path(
-    str(Path(__file__).parents[1] / "references" / "drive" / "newton.py"), run_name="judge"
-)
 # The common simulator card of the small silicon diode without its series resistance, at 27 °C:
 # n k T / q with the constants of the SI (2019).
 CARD_VOLTS = 1.752 * 1.380649e-23 * 300.15 / 1.602176634e-19
@@ -102,7 +98,7 @@ def test_feedback_against_plain_newton(gain_db, up, down, seeded):
     pair = Pair(2.5e-9, up * 0.045264, down * 0.045264)
     wave = rough_wave(seeded)
     values = (STEP_S, gain, lower, low_cut, high_cut, gbw)
-    expected = JUDGE["feedback"](wave, (*values, *(2.5e-9, pair.up_volts, pair.down_volts)))
+    expected = newton.feedback(wave, (*values, *(2.5e-9, pair.up_volts, pair.down_volts)))
     assert_equal_within_a_nanovolt(stepped(circuit, pair, wave), expected)
 
 
@@ -117,7 +113,7 @@ def test_shunt_against_plain_newton(gain_db, up, down, seeded):
     pair = Pair(2.5e-9, up * 0.045264, down * 0.045264)
     wave = rough_wave(seeded)
     values = (STEP_S, gain, series, low_cut, high_cut, gbw)
-    expected = JUDGE["shunt"](wave, (*values, *(2.5e-9, pair.up_volts, pair.down_volts)))
+    expected = newton.shunt(wave, (*values, *(2.5e-9, pair.up_volts, pair.down_volts)))
     assert_equal_within_a_nanovolt(stepped(circuit, pair, wave), expected)
 
 

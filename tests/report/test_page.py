@@ -8,7 +8,8 @@ from html.parser import HTMLParser
 
 import pytest
 
-from simchain.report.page import audition_page
+from simchain.report.page import ACCENTS, audition_page
+from simchain.report.plots import COLOURS
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"
 
@@ -140,6 +141,14 @@ def test_the_policy_allows_its_own_script_and_style_only(data):
         digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
         assert f"{tag}-src 'sha256-{digest}'" in policy
     assert not re.search(r"<[a-z][^>]* (style|on[a-z]+)=", html.split("<script>")[0])
+
+
+def test_an_order_has_one_colour_on_the_page_and_in_pictures(data):
+    html = audition_page(data)
+    light = re.findall(r"\.order-(\d) { --order: (#\w+); }", html.split("@media", 1)[0])
+    assert [int(number) for number, _ in light] == list(range(1, ACCENTS + 1))
+    assert tuple(colour for _, colour in light) == COLOURS
+    assert f"const ACCENTS = {ACCENTS};" in html
 
 
 def test_all_but_the_sounds_stays_small(data):

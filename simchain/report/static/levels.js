@@ -6,6 +6,7 @@ function levelStrip(order, sound, [lowest, highest], playing) {
     return part.toFixed(4);
   };
   const strip = make("ol", "strip");
+  strip.setAttribute("aria-label", `${order.letter}, ${order.label}: RMS and peak in dBu`);
   for (const stop of sound.stops) {
     const track = make("span", "track");
     track.setAttribute("aria-hidden", "true");
