@@ -35,6 +35,9 @@ err = Console(stderr=True, highlight=False)
 BoardFile = Annotated[Path, typer.Argument(metavar="BOARD", help="The board file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Folder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
+Pictures = Annotated[
+    bool, typer.Option("--pictures", help="Also draw level diagrams and spectra as PNG.")
+]
 Amps = Annotated[
     str | None,
     typer.Option("--amp", metavar="NAME", help="Amplifier(s) of the board, or 'all'."),
@@ -42,12 +45,27 @@ Amps = Annotated[
 
 
 @app.command()
-def demo(folder: Folder = Path("simchain-demo"), as_json: Json = False) -> None:
-    """Compare four orders of a board that ships with simchain, and write the audition page."""
-    from simchain.board import read_board, starter
+def demo(
+    folder: Folder = Path("simchain-demo"), pictures: Pictures = False, as_json: Json = False
+) -> None:
+    """Compare four orders of a board that ships with simchain, and write the audition page.
 
-    board = read_board(starter("demo"), file="the demo board")
-    _compare(board, None, None, None, folder, as_json)
+    The board is written beside the page; one that is there already is used as it is.
+    """
+    from simchain.board import load_board, new_board
+    from simchain.files import prepare_folder
+
+    prepare_folder(folder)
+    board = folder / "board.toml"
+    if not board.exists():
+        new_board(board, "demo")
+    _compare(load_board(board), None, None, None, folder, pictures, as_json)
+    if not as_json:
+        out.print(
+            f"the board is {board}: change it, or try another amplifier with\n"
+            f"  simchain compare {board} --amp clean --out {folder}-clean",
+            soft_wrap=True,
+        )
 
 
 @app.command()
@@ -150,12 +168,13 @@ def compare(
         str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
     ] = None,
     amp: Amps = None,
+    pictures: Pictures = False,
     as_json: Json = False,
 ) -> None:
     """Compare orders over the passages: audition page, spectra, levels and differences."""
     from simchain.board import load_board
 
-    _compare(load_board(board), orders, passages, amp, folder, as_json)
+    _compare(load_board(board), orders, passages, amp, folder, pictures, as_json)
 
 
 def _compare(
@@ -164,6 +183,7 @@ def _compare(
     passages: str | None,
     amp: str | None,
     folder: Path,
+    pictures: bool,
     as_json: bool,
 ) -> None:
     from simchain.decide.compare import compare as compared
@@ -182,7 +202,7 @@ def _compare(
             progress=progress,
         )
         progress.say("writing the page")
-        document, data = write_comparison(comparison, folder)
+        document, data = write_comparison(comparison, folder, pictures=pictures)
     _warn(comparison.warnings)
     if as_json:
         _print_json(document)

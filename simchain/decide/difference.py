@@ -26,7 +26,7 @@ LONGEST_DELAY_S = 0.02
 IDENTICAL_DB = -400.0
 WHOLE_SAMPLES_SUFFICE_DB = -120.0
 FINEST_SEARCH_DB = -160.0
-QUIET_BAND_DB = -60.0
+QUIET_BAND_DB = -50.0
 
 # 300 dB under full scale: what is left of a sound that has died away, not a sound.
 _SILENCE = 1e-15
@@ -53,7 +53,7 @@ class Difference:
     less A's after matching in loudness; in the channel where it differs more. NaN for bands beyond
     half the rate. `max_band_change_db` is the largest size among them, at `max_band_hz` (exact
     centre). Bands too quiet to matter change nothing: A-weighted levels are not taken to be lower
-    than 60 dB under the loudest band of the two sounds.
+    than 50 dB under the loudest band of the two sounds.
     """
 
     trim_lu: float

@@ -34,8 +34,12 @@ def write_render(rendering: Rendering, folder: Path, *, points: bool) -> dict[st
     return document
 
 
-def write_comparison(comparison: Comparison, folder: Path) -> tuple[dict[str, Any], dict[str, Any]]:
+def write_comparison(
+    comparison: Comparison, folder: Path, *, pictures: bool = False
+) -> tuple[dict[str, Any], dict[str, Any]]:
     """Write the audition page and its sounds as FLAC beside it.
+
+    With `pictures` also a level diagram of each order and the spectra of each passage, as PNG.
 
     Returns the JSON document and the data that the page was made from. Raises OutputError when
     the folder cannot be written.
@@ -54,7 +58,41 @@ def write_comparison(comparison: Comparison, folder: Path) -> tuple[dict[str, An
         sounds[key] = base64.b64encode(flac).decode()
     data = page_data(comparison, names, sounds)
     files.write_text(folder / "audition.html", audition_page(data))
-    return compare_document(comparison, names, "audition.html"), data
+    document = compare_document(comparison, names, "audition.html")
+    document["pictures"] = _write_pictures(data, folder) if pictures else []
+    return document, data
+
+
+def _write_pictures(data: dict[str, Any], folder: Path) -> list[str]:
+    """Draw every order's levels and every passage's spectra, for each amplifier."""
+    from simchain.report import plots
+
+    drawn: dict[str, bytes] = {}
+    for amp in data["amps"] or [None]:
+        behind = f", {amp}" if amp else ""
+        for place, order in enumerate(data["orders"]):
+            name, rows = order["name"], plots.level_rows(data, order["name"], amp)
+            title = f"{data['title']}: {name}{behind}"
+            drawn[_picture(name, amp, "levels")] = plots.level_diagram(
+                rows, title=title, place=place
+            )
+        for passage in (passage["name"] for passage in data["passages"]):
+            curves = {
+                sound["order"]: sound["bands_db"]
+                for sound in data["sounds"]
+                if sound["passage"] == passage and sound["amp"] == amp
+            }
+            title = f"{data['title']}: {passage}{behind}"
+            drawn[_picture(passage, amp, "spectra")] = plots.spectra(
+                data["bands_hz"], curves, title=title
+            )
+    for name, content in drawn.items():
+        files.write_bytes(folder / name, content)
+    return list(drawn)
+
+
+def _picture(subject: str, amp: str | None, what: str) -> str:
+    return ".".join([_words(subject), *([amp] if amp else []), what, "png"])
 
 
 def _over_full_scale(rendering: Rendering) -> list[str]:

@@ -102,7 +102,8 @@ def test_points_are_written_in_volts(small_board: Path, tmp_path: Path) -> None:
         kept = rendering.points[name].volts
         assert rate == 48_000
         np.testing.assert_allclose(volts.T, kept, atol=1e-6)
-        assert point["peak_volts"] == pytest.approx(np.abs(kept).max(), rel=1e-6)
+        louder = max(kept, key=np.linalg.norm)
+        assert point["peak_volts"] == pytest.approx(np.abs(louder).max(), rel=1e-6)
     assert document["points"]["out"]["file"] == "p.one.out.wav"
     samples, _ = soundfile.read(tmp_path / "out" / document["output"]["file"])
     np.testing.assert_allclose(samples.T, rendering.output.samples, atol=1e-7)
