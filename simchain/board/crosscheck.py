@@ -66,9 +66,6 @@ class _Crosscheck:
         if len(amps) > 2:
             text = f"amps = {shown(amps)}: one amplifier, or two for stereo, are allowed"
             found.add("output", "amps", text, value=amps, allowed="one or two names")
-        elif len(amps) == 2:
-            text = f"amps = {shown(amps)}: two amplifiers at once are not simulated yet; name one"
-            found.add("output", "amps", text, value=amps, allowed="one name")
         for key in ("volume", "tone"):
             position = getattr(board.source.pickup, key, 1.0)
             if position != 1.0:

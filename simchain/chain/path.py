@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 from zlib import crc32
 
+import numpy as np
+
 from simchain.amp.settings import Amp
 from simchain.blocks import Block, Moment
 from simchain.board import Board, Order, Passage
@@ -27,6 +29,7 @@ _ON_PAPER = {
     "current_ma",
 }
 
+PAIR = "+"
 ALWAYS_ON = Gate(on=True)
 
 
@@ -39,16 +42,24 @@ class Unit(Protocol):
 
 @dataclass(frozen=True)
 class AmpUnit:
-    """One part of an amplifier as a unit on the path."""
+    """One part of an amplifier, or of the two of a stereo pair, as a unit on the path.
 
-    amp: Amp
+    One amplifier takes the mean of the channels that reach it, two take a channel each.
+    """
+
+    amps: tuple[Amp, ...]
     part: Literal["preamp", "power", "cabinet"]
 
     def process(self, volts: Volts, now: Moment) -> Volts:
-        """Return what the part makes of each channel alike."""
+        """Return a channel for each amplifier; `volts` has as many."""
         from simchain import amp
 
-        return getattr(amp, self.part)(self.amp, volts, now.rate)  # type: ignore[no-any-return]
+        play = getattr(amp, self.part)
+        lines = [
+            play(one, line[np.newaxis], now.rate)
+            for one, line in zip(self.amps, volts, strict=True)
+        ]
+        return np.concatenate(lines)
 
 
 @dataclass(frozen=True)
@@ -57,7 +68,7 @@ class Step:
 
     `wire` names the test points on the wire that leads to its input, in path order; the last is
     the unit's own input, where it has one. `out` is the test point of its output. `joins_dry` is
-    the share of the loop in the sum at an amplifier's return, or None. `key` is a hash of all
+    the share of the loop in the sum at each amplifier's return, or None. `key` is a hash of all
     that leads here: an equal key is an equal sound.
     """
 
@@ -68,12 +79,15 @@ class Step:
     wire: tuple[str, ...]
     out: str
     key: bytes
-    joins_dry: float | None = None
+    joins_dry: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True)
 class Path:
-    """What one passage runs through in one order."""
+    """What one passage runs through in one order.
+
+    `amp_name` is that of the amplifier, of both joined by `PAIR` for a stereo pair, or None.
+    """
 
     order_name: str
     order: Order
@@ -96,7 +110,8 @@ def path_of(
 ) -> Path:
     """Return the path of `passage` in `order`.
 
-    `amp` names the amplifier at the end (None: the board's mixer input). `source_key` stands for
+    `amp` names the amplifier at the end, or both of a stereo pair joined by `PAIR` (None: the
+    board's mixer input). `source_key` stands for
     the sound at the source, `channels` is its number of channels, `turn` shifts free-running
     modulators.
 
@@ -113,7 +128,8 @@ def path_of(
     draft = _Draft(board, passage, turn, source_key, channels)
     draft.add_blocks(wanted.front)
     if amp is not None:
-        _add_amplifier(draft, board.amps[amp], wanted.loop)
+        amps = tuple(board.amps[name] for name in amp.split(PAIR))
+        _add_amplifiers(draft, amps, wanted.loop)
     else:
         draft.add_step("out", None, ALWAYS_ON, "out")
     left_out = tuple(name for name in played.on if name not in wanted.blocks)
@@ -135,14 +151,16 @@ def named_order(board: Board, order: str | Order) -> tuple[str, Order]:
     return " ".join(order.front) + loop, wanted
 
 
-def _add_amplifier(draft: "_Draft", amp: Amp, loop: tuple[str, ...]) -> None:
-    draft.add_step("preamp", AmpUnit(amp, "preamp"), ALWAYS_ON, "amp.send", wire=("amp.in",))
+def _add_amplifiers(draft: "_Draft", amps: tuple[Amp, ...], loop: tuple[str, ...]) -> None:
+    draft.add_step("preamp", AmpUnit(amps, "preamp"), ALWAYS_ON, "amp.send", wire=("amp.in",))
+    draft.channels = len(amps)
     draft.add_blocks(loop)
-    mix = amp.loop_mix if loop and amp.loop_mix < 1.0 else None
+    shares = tuple(amp.loop_mix for amp in amps)
+    mix = shares if loop and min(shares) < 1.0 else None
     draft.add_step(
-        "power", AmpUnit(amp, "power"), ALWAYS_ON, "speaker", wire=("amp.return",), joins_dry=mix
+        "power", AmpUnit(amps, "power"), ALWAYS_ON, "speaker", wire=("amp.return",), joins_dry=mix
     )
-    draft.add_step("cabinet", AmpUnit(amp, "cabinet"), ALWAYS_ON, "out")
+    draft.add_step("cabinet", AmpUnit(amps, "cabinet"), ALWAYS_ON, "out")
 
 
 class _Draft:
@@ -174,7 +192,7 @@ class _Draft:
         gate: Gate,
         out: str,
         wire: tuple[str, ...] = (),
-        joins_dry: float | None = None,
+        joins_dry: tuple[float, ...] | None = None,
     ) -> None:
         moment = Moment(self.board.rate, crc32(name.encode()), self.turn)
         self.key = _hash(self.key, unit, moment, gate, joins_dry)
@@ -184,7 +202,11 @@ class _Draft:
 
 
 def _hash(
-    key: bytes, unit: Unit | None, moment: Moment, gate: Gate, joins_dry: float | None
+    key: bytes,
+    unit: Unit | None,
+    moment: Moment,
+    gate: Gate,
+    joins_dry: tuple[float, ...] | None,
 ) -> bytes:
     if isinstance(unit, Block):
         kind, settings = unit.kind, unit.model_dump_json(exclude=_ON_PAPER)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from simchain import units
 from simchain.board import Board, Order
-from simchain.chain.path import Path, Step, path_of
+from simchain.chain.path import PAIR, Path, Step, path_of
 from simchain.chain.source import Source, source_of
 from simchain.chain.step import Headroom, Passed, run
 from simchain.errors import RequestError, unknown_name
@@ -165,14 +165,19 @@ def walk(
 
 
 def amp_name(board: Board, wanted: str | None = None) -> str | None:
-    """Return the amplifier to render on: `wanted`, or the one in [output], or None for the mixer.
+    """Return the amplifier to render on: `wanted`, or what [output] says, or None for the mixer.
 
-    Raises RequestError for an amplifier that the board does not have.
+    Two amplifiers of a stereo pair are joined by `PAIR`. Raises RequestError for an amplifier that
+    the board does not have.
     """
     if wanted is None:
-        return board.output.amps[0] if board.output.amps else None
-    if wanted not in board.amps:
-        raise unknown_name("amplifier", wanted, board.amps)
+        return PAIR.join(board.output.amps) or None
+    names = wanted.split(PAIR)
+    for name in names:
+        if name not in board.amps:
+            raise unknown_name("amplifier", name, board.amps)
+    if len(names) > 2:
+        raise RequestError(f"'{wanted}' names {len(names)} amplifiers; one or two are allowed")
     return wanted
 
 
@@ -182,7 +187,9 @@ def full_scale_volts(board: Board, amp: str | None) -> float:
 
     level = board.output.full_scale_dbu
     if level is None:
-        level = MIXER_FULL_SCALE_DBU if amp is None else full_scale_dbu(board.amps[amp])
+        names = amp.split(PAIR) if amp else []
+        levels = [full_scale_dbu(board.amps[name]) for name in names]
+        level = max(levels, default=MIXER_FULL_SCALE_DBU)
     return units.dbu_to_peak_volts(level)
 
 
@@ -213,9 +220,25 @@ def _rendering(board: Board, path: Path, trail: _Trail, volts: Volts, source: So
             at_input = leaving.at_input or arriving
             points[name] = at_input.point(name, leaving.headroom_in)
         points[step.out] = leaving.point(step.out, leaving.headroom_out)
+    if path.amp_name and PAIR in path.amp_name:
+        points = _with_second_amplifier(points)
     points["out"] = _in_two_channels(points["out"])
     output = _output(volts / full_scale_volts(board, path.amp_name), board.rate)
     return Rendering(path, board.rate, points, output, _warnings(path, source))
+
+
+def _with_second_amplifier(points: dict[str, Point]) -> dict[str, Point]:
+    """Give each amplifier of a pair its own points: amp.in and amp2.in, speaker and speaker2."""
+    split: dict[str, Point] = {}
+    for name, point in points.items():
+        stem, dot, rest = name.partition(".")
+        if stem not in ("amp", "speaker"):
+            split[name] = point
+            continue
+        for place, own in enumerate((name, f"{stem}2{dot}{rest}")):
+            volts = None if point.volts is None else point.volts[place : place + 1]
+            split[own] = replace(point, name=own, channels=(point.channels[place],), volts=volts)
+    return split
 
 
 def _in_two_channels(point: Point) -> Point:

@@ -6,13 +6,14 @@ Inputs and buffers clip at the rails before the circuit, the output stage after 
 clips in bypass too. `level_db` comes after the rails.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from simchain import units
 from simchain.blocks import Block
-from simchain.chain.path import Step
+from simchain.chain.path import AmpUnit, Step
 from simchain.signal import Volts
 
 
@@ -49,23 +50,27 @@ def run(step: Step, volts: Volts, dry: Volts | None = None) -> Passed:
     `joins_dry` of the loop and the rest of `dry`.
     """
     reached = volts
-    if step.joins_dry is not None and dry is not None:
-        reached = step.joins_dry * volts + (1.0 - step.joins_dry) * dry
     if isinstance(step.unit, Block):
-        reached = folded(reached, step.unit)
+        reached = folded(reached, step.unit.inputs, step.unit.mono)
         passed = _run_block(step, step.unit, reached)
+    elif isinstance(step.unit, AmpUnit):
+        reached = folded(reached, len(step.unit.amps))
+        if step.joins_dry is not None and dry is not None:
+            share = np.array(step.joins_dry)[:, np.newaxis]
+            reached = share * reached + (1.0 - share) * dry
+        passed = Passed(step.unit.process(reached, step.moment))
     else:
-        passed = Passed(step.unit.process(reached, step.moment) if step.unit else reached)
+        passed = Passed(volts)
     return passed if reached is volts else replace(passed, at_input=reached)
 
 
-def folded(volts: Volts, block: Block) -> Volts:
-    """Return `volts` with as many channels as the block has inputs."""
-    if volts.shape[0] == block.inputs:
+def folded(volts: Volts, inputs: int, mono: str = "mean") -> Volts:
+    """Return `volts` with a channel for each input; `mono` says what one input takes of two."""
+    if volts.shape[0] == inputs:
         return volts
-    if block.inputs == 2:
+    if inputs == 2:
         return np.repeat(volts, 2, axis=0)
-    return volts[:1] if block.mono == "left" else volts.mean(axis=0, keepdims=True)
+    return volts[:1] if mono == "left" else volts.mean(axis=0, keepdims=True)
 
 
 def _run_block(step: Step, block: Block, arriving: Volts) -> Passed:
@@ -99,6 +104,8 @@ def _spread(volts: Volts, channels: int) -> Volts:
 
 def _railed(volts: Volts, ceiling: float, rate: int) -> Volts:
     """Clip at the rails; the very same array when no sample touches them."""
+    if not math.isfinite(ceiling):
+        return volts
     from simchain.kernels.rails import clipped
 
     lines = [clipped(line, ceiling, rate) for line in volts]
@@ -109,7 +116,9 @@ def _railed(volts: Volts, ceiling: float, rate: int) -> Volts:
     return np.stack(lines)
 
 
-def _headroom(asked: Volts, ceiling: float, level: float = 1.0) -> Headroom:
-    """Headroom of the volts `asked` for, at a point that `level` follows."""
+def _headroom(asked: Volts, ceiling: float, level: float = 1.0) -> Headroom | None:
+    """Headroom of the volts `asked` for, at a point that `level` follows; None below no ceiling."""
+    if not math.isfinite(ceiling):
+        return None
     peak = float(np.abs(asked).max(initial=0.0))
     return Headroom(ceiling * level, -units.ratio_to_db(peak / ceiling))

@@ -184,11 +184,6 @@ OTHER = [
     ),
     (
         "[amps.mine]",
-        "[output]\namps = ['mine', 'two']\n[amps.mine]\n[amps.two]",
-        r"\[output\] amps = .*: two amplifiers at once are not simulated yet; name one",
-    ),
-    (
-        "[amps.mine]",
         "[output]\namps = ['mine', 'two', 'x']\n[amps.mine]\n[amps.two]\n[amps.x]",
         r"one amplifier, or two for stereo, are allowed",
     ),
