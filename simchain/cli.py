@@ -44,6 +44,23 @@ Amps = Annotated[
 ]
 
 
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from simchain import __version__
+
+        out.print(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _every_command(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Say which.")
+    ] = False,
+) -> None:
+    """Hear and measure the order of effects on a guitar board before patching it."""
+
+
 @app.command()
 def demo(
     folder: Folder = Path("simchain-demo"), pictures: Pictures = False, as_json: Json = False
@@ -109,7 +126,9 @@ def check(board: BoardFile, as_json: Json = False) -> None:
 
 @app.command()
 def blocks(
-    kind: Annotated[str | None, typer.Argument(metavar="KIND", help="One kind in full.")] = None,
+    kind: Annotated[
+        str | None, typer.Argument(metavar="KIND", help="One kind in full; amp: the amplifier.")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """List the kinds of block, or the controls of one kind."""

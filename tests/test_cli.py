@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
+import simchain
 from simchain.board import read_board
 
 Simchain = Callable[..., Any]
@@ -128,6 +129,22 @@ def test_blocks_lists_kinds_and_offers_the_nearest(simchain_command: Simchain) -
     assert names == sorted(names)
 
 
+def test_the_amplifiers_keys_are_listed_too(simchain_command: Simchain) -> None:
+    assert "loop_level_dbu" in simchain_command("blocks", "amp").out
+    wrong = simchain_command("blocks", "phaser")
+    assert 'it is a modulation with shape = "phaser"' in wrong.err
+
+
+def test_version(simchain_command: Simchain) -> None:
+    assert simchain_command("--version").out.strip() == simchain.__version__
+
+
+def test_a_level_nobody_gave_is_said(simchain_command: Simchain, board: Path) -> None:
+    assert "full_scale_dbu = 12 is assumed" in simchain_command("check", board).out
+    board.write_text(BOARD.replace('"clip.wav"', '"clip.wav", full_scale_dbu = 12'))
+    assert "is assumed" not in simchain_command("check", board).out
+
+
 def test_help_names_every_command(simchain_command: Simchain) -> None:
     ran = simchain_command("--help")
     for command in ("demo", "new", "check", "blocks", "render", "compare"):
@@ -135,6 +152,13 @@ def test_help_names_every_command(simchain_command: Simchain) -> None:
 
 
 MISTAKES = [
+    ('kind = "drive"', "kind = drive", "text stands in quotes"),
+    ('kind = "drive"', 'kind = "drive', "a quote is not closed"),
+    ('kind = "drive"', 'kind = "phaser"', 'it is a modulation with shape = "phaser"'),
+    ('kind = "drive"', 'kind = "drive", blend = 30', "30 % is 0.3"),
+    ("tail_s = 0.1", "tail_s = 0,1", "a number has a point, not a comma"),
+    ("tail_s = 0.1", "tail_s = 2s", "without its unit"),
+    ("tail_s = 0.1", "tail_s = 30%", "30 % is 0.3"),
     ('clip = "clip.wav"', 'clip = "gone.wav"', "no such file"),
     ('kind = "drive"', 'kind = "drvie"', "did you mean 'drive'"),
     ('kind = "drive"', 'kind = "drive", gian_db = 3', "did you mean 'gain_db'"),

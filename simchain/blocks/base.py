@@ -7,7 +7,7 @@ import importlib
 import pkgutil
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, ClassVar, Literal, Self
+from typing import Any, ClassVar, Literal, Self, get_args
 
 from pydantic import model_validator
 
@@ -205,6 +205,15 @@ class Block(Settings):
         (self.outputs, frames), C-contiguous, without delay.
         """
         raise NotImplementedError
+
+
+def kind_with_choice(word: str) -> str:
+    """Say which kind has `word` among a setting's choices: "phaser" is a modulation's shape."""
+    for name, kind in kinds().items():
+        for key, field in kind.model_fields.items():
+            if key not in Block.model_fields and word in get_args(field.annotation):
+                return f'; it is a {name} with {key} = "{word}"'
+    return ""
 
 
 @cache

@@ -50,7 +50,7 @@ class Drive(Block):
 
     gain_db: float = control(
         26.0,
-        "small-signal gain, mid-band, before the diodes",
+        "small-signal gain, mid-band, before the diodes: 20 low, 26 medium, 36 high",
         unit="dB",
         ge=-60,
         le=80,
@@ -75,7 +75,12 @@ class Drive(Block):
         usual=(500, 100e3),
     )
     saturation_a: float = control(
-        2.5e-9, "diodes' saturation current", unit="A", ge=1e-18, le=1e-3, usual=(1e-12, 1e-6)
+        2.5e-9,
+        "diodes' saturation current: 2.5e-9 silicon, 1e-6 germanium-like, 1e-12 a high drop",
+        unit="A",
+        ge=1e-18,
+        le=1e-3,
+        usual=(1e-12, 1e-6),
     )
     ideality: float = control(1.75, "diodes' ideality factor", ge=0.5, le=10, usual=(1, 3))
     diodes_up: int = control(

@@ -162,7 +162,9 @@ def _not_acting(board: Board) -> Iterator[BoardWarning]:
 
 
 def _written_in_vain(board: Board) -> Iterator[str]:
-    yield from (f"[{name}]" for name in TABLES_NOT_ACTING if _is_written(board, name))
+    for name in TABLES_NOT_ACTING:
+        if _is_written(board, name):
+            yield f"[{name}]" + (" (supply_volts of a block does act)" if name == "supply" else "")
     if board.source.pickup.model_fields_set:
         yield "[source.pickup]"
     yield from _keys("source", [board.source], SOURCE_NOT_ACTING)

@@ -47,8 +47,10 @@ class _Crosscheck:
         for name in given:
             seen[name] = seen.get(name, 0) + 1
         known = self.names[family]
+        # A name with capitals is told of where it is given, not again where it is used without.
+        small = {name.lower() for name in known}
         for name, times in seen.items():
-            if name not in known:
+            if name not in known and name not in small:
                 thing = "amplifier" if family == "amps" else family.removesuffix("s")
                 hint = nearest(name, known) or _there_are(known)
                 text = f"{key}: the board has no {thing} {shown(name)}{hint}"

@@ -2,6 +2,7 @@
 
 import contextlib
 import datetime
+import re
 import tomllib
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -11,7 +12,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from simchain.amp.settings import Amp
-from simchain.blocks.base import Block, kinds
+from simchain.blocks.base import Block, kind_with_choice, kinds
 from simchain.board import crosscheck, gear, models, rules, wishes
 from simchain.board.names import NAMES_ALLOWED, Names, name_fault
 from simchain.board.wording import Findings, TooManyProblemsError, key_shown, shown, with_article
@@ -24,6 +25,15 @@ TOML_LIMIT = 2**63
 
 # Kinds that later issues bring. A kind leaves this list by having its file in simchain/blocks.
 NOT_YET = ("fuzz", "wah", "looper", "gate", "octave", "volume", "piezo_preamp", "body")
+
+# What people write that is no TOML, and what to say of it.
+COMMON_SLIPS = (
+    (r"=\s*-?\d+,\d", "a number has a point, not a comma: 0.3"),
+    (r"=\s*-?[\d.]+\s*%", "a share is a number from 0 to 1: 30 % is 0.3"),
+    (r"=\s*-?[\d.]+\s*[A-Za-z]", "a number stands alone, without its unit"),
+    (r"=\s*[A-Za-z]", 'text stands in quotes: "boost"'),
+    (r"=\s*\"[^\"]*$", "a quote is not closed"),
+)
 
 TOP_LEVEL = ("title", "rate", "links", "tail_s")
 SINGLE: dict[str, type[BaseModel]] = {
@@ -109,7 +119,7 @@ def _parsed(text: str, found: Findings) -> dict[str, Any]:
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        found.add("", "", f"is not TOML: {_with_small_initial(str(error))}")
+        found.add("", "", f"is not TOML: {_with_small_initial(str(error))}{_at_fault(text, error)}")
     except RecursionError:
         found.add("", "", "is nested too deeply to be a board")
     except ValueError:
@@ -119,6 +129,20 @@ def _parsed(text: str, found: Findings) -> dict[str, Any]:
     if found.problems:
         raise BoardError(found.problems)
     return tables
+
+
+def _at_fault(text: str, error: tomllib.TOMLDecodeError) -> str:
+    """Show the line that is no TOML, and say what is most often meant."""
+    number = re.search(r"at line (\d+)", str(error))
+    lines = text.split("\n")
+    if number is None or int(number[1]) > len(lines):
+        return ""
+    line = lines[int(number[1]) - 1].strip()
+    told = f", which is: {shown(line)}"
+    for pattern, hint in COMMON_SLIPS:
+        if re.search(pattern, line):
+            return f"{told}; {hint}"
+    return told
 
 
 def _with_small_initial(text: str) -> str:
@@ -249,7 +273,8 @@ class _Tables:
             text = f'kind = "{kind}": not simulated yet; simulated are: {allowed}'
             self.found.add(where, "kind", text, value=kind, allowed=allowed)
         else:
-            hint = nearest(kind, (*known, *NOT_YET)) or f"; kinds are: {allowed}"
+            hint = kind_with_choice(kind) or nearest(kind, (*known, *NOT_YET))
+            hint = hint or f"; kinds are: {allowed}"
             text = f"kind = {shown(kind)}: no such kind{hint}"
             self.found.add(where, "kind", text, value=kind, allowed=allowed)
         return None

@@ -165,7 +165,7 @@ def _said(place: _Place, fault: dict[str, Any], what: str) -> tuple[str, str]:
         return f"{key} is missing; {place.wanted} is wanted", place.wanted
     if kind in _RANGE_ERRORS:
         limits = limits or _range_in(fault.get("ctx", {}))
-        return f"{key} = {shown(given)}: allowed is {limits}", limits
+        return f"{key} = {shown(given)}: allowed is {limits}{_as_share(given, limits)}", limits
     if kind == "literal_error":
         hint = nearest(given, _choices(place.annotation)) if isinstance(given, str) else ""
         return f"{key} = {shown(given)}: allowed is {place.wanted}{hint}", place.wanted
@@ -176,6 +176,13 @@ def _said(place: _Place, fault: dict[str, Any], what: str) -> tuple[str, str]:
     allowed = f"{place.wanted}, {limits}" if limits else place.wanted
     wanted = f"{place.wanted} is wanted" + (f", {limits}" if limits else "")
     return f"{key} = {shown(given)}: {wanted}", allowed
+
+
+def _as_share(given: Any, limits: str) -> str:
+    """Say what a percentage is as a share."""
+    if limits == "0 to 1" and isinstance(given, int | float) and 1 < given <= 100:
+        return f"; {given:g} % is {given / 100:g}"
+    return ""
 
 
 def _range(low: float | None, high: float | None, open_below: bool, unit: str) -> str:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simchain import units
+from simchain import clips, units
 from simchain.board import Board, BoardWarning, clip_path, missing_clips
 from simchain.errors import ClipError, Problem
 from simchain.signal import Signal, read_clip, resampled
@@ -81,6 +81,14 @@ def level_warning(board: Board, passage: str, clip: Signal) -> str:
     )
 
 
+def _level_assumed(board: Board, name: str) -> str:
+    return (
+        f"nothing says how many volts clip {name} stands for: full_scale_dbu = "
+        f"{board.source.full_scale_dbu:g} is assumed; write your interface's figure in "
+        "[source], or loudest_peak_volts: every later answer depends on it"
+    )
+
+
 def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning]]:
     """Read every clip of the board: what cannot be used, and levels that are unlikely."""
     problems = missing_clips(board)
@@ -100,4 +108,7 @@ def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning]]:
             continue
         if text:
             warnings.append(BoardWarning("clip_level", "", text))
+        calibrated = {"full_scale_dbu", "loudest_peak_volts"} & board.source.model_fields_set
+        if not calibrated and name not in clips.names():
+            warnings.append(BoardWarning("level_assumed", "", _level_assumed(board, name)))
     return problems, warnings

@@ -1,18 +1,20 @@
 """The JSON documents that `--json` prints and the page is built from. Names as in DEVELOPERS.md."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
 import simchain
+from simchain.amp.settings import Amp
 from simchain.blocks import Block, kinds
+from simchain.blocks.base import kind_with_choice
 from simchain.board import BoardWarning
 from simchain.chain.render import Point, Rendering
 from simchain.decide.compare import Comparison, Heard, Pair
 from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
-from simchain.settings import is_movable, limits_of, unit_of, usual_of
+from simchain.settings import Settings, is_movable, limits_of, unit_of, usual_of
 
 WAVEFORM_COLUMNS = 600
 
@@ -202,17 +204,30 @@ def check_document(problems: Sequence[Problem], warnings: Sequence[BoardWarning]
 
 
 def kinds_document(kind: str | None = None) -> dict[str, Any]:
-    """Return what `simchain blocks --json` prints: every kind, or one.
+    """Return what `simchain blocks --json` prints: every kind, or one; "amp" is the amplifier.
 
     Raises RequestError for a kind that there is not.
     """
     known = kinds()
+    if kind == "amp":
+        return {"simchain": simchain.__version__, "kinds": [_amp()]}
     if kind is not None and kind not in known:
-        raise RequestError(
-            f"no kind '{kind}' (there are: {', '.join(known)}){nearest(kind, known)}"
-        )
+        hint = kind_with_choice(kind) or nearest(kind, known)
+        raise RequestError(f"no kind '{kind}' (there are: {', '.join(known)}){hint}")
     chosen = [known[kind]] if kind else list(known.values())
     return {"simchain": simchain.__version__, "kinds": [_kind(one) for one in chosen]}
+
+
+def _amp() -> dict[str, Any]:
+    return {
+        "kind": "amp",
+        "about": "An amplifier: [amps.NAME]. Preamp, effects loop, power stage, speaker, cabinet.",
+        "checked_against": "published triode equation, ngspice, handbook tables",
+        "deepest": "",
+        "is_lti": False,
+        "latency_ms": 0.0,
+        "controls": _controls(Amp, common=()),
+    }
 
 
 def _kind(kind: type[Block]) -> dict[str, Any]:
@@ -224,17 +239,21 @@ def _kind(kind: type[Block]) -> dict[str, Any]:
         "deepest": kind.deepest,
         "is_lti": usual.is_lti(),
         "latency_ms": usual.wet_latency_s * 1e3,
-        "controls": [
-            {
-                "name": name,
-                "common": name in Block.model_fields,
-                "default": field.get_default(),
-                "unit": unit_of(field),
-                "usual": usual_of(field),
-                "allowed": limits_of(field),
-                "movable": is_movable(field),
-                "help": field.description,
-            }
-            for name, field in kind.model_fields.items()
-        ],
+        "controls": _controls(kind, common=Block.model_fields),
     }
+
+
+def _controls(model: type[Settings], common: Collection[str]) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name,
+            "common": name in common,
+            "default": field.get_default(),
+            "unit": unit_of(field),
+            "usual": usual_of(field),
+            "allowed": limits_of(field),
+            "movable": is_movable(field),
+            "help": field.description,
+        }
+        for name, field in model.model_fields.items()
+    ]

@@ -179,7 +179,7 @@ def _groups(count: int, pair_of: Callable[[int, int], Mapping[str, Any] | None])
     for place in range(count):
         for group in groups:
             pair = pair_of(group[0], place)
-            if pair is not None and _is_same(pair):
+            if pair is not None and is_same(pair):
                 group.append(place)
                 break
         else:
@@ -208,7 +208,8 @@ def _many_sentence(
     return "; ".join(parts) + "."
 
 
-def _is_same(pair: Mapping[str, Any]) -> bool:
+def is_same(pair: Mapping[str, Any]) -> bool:
+    """Whether two orders are the same in level and spectrum: a null of -80 dB, 0.1 LU."""
     trim_lu, null_db = pair["trim_lu"], pair["null_db"]
     if trim_lu is None or null_db is None:
         return False

@@ -9,7 +9,14 @@ from rich.text import Text
 
 from simchain.board import Board, BoardWarning
 from simchain.errors import Problem
-from simchain.report.sentences import letter, passage_sentence
+from simchain.report.sentences import (
+    find_pair,
+    headroom_sentence,
+    is_same,
+    letter,
+    pair_sentence,
+    passage_sentence,
+)
 
 
 def check_lines(
@@ -20,7 +27,7 @@ def check_lines(
         yield Text(str(problem))
     for warning in warnings:
         yield Text(f"warning: {warning.text}")
-    if board is None:
+    if board is None or problems:
         yield Text(f"{file}: {_count(len(problems), 'thing')} to mend")
         return
     held = ", ".join(
@@ -86,8 +93,24 @@ def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
         yield Text(f"{letter(place)}  {order['name']}: {' '.join(order['front'])}{loop}")
     for amp in data["amps"] or [None]:
         yield Text(f"\non the amplifier {amp}" if amp else "")
-        for passage in data["passages"]:
-            yield Text(passage_sentence(data, passage["name"], amp))
+        for passage in (passage["name"] for passage in data["passages"]):
+            yield Text(passage_sentence(data, passage, amp))
+            if len(data["orders"]) > 2:
+                yield from _each_against_the_first(data, passage, amp)
+            headroom = headroom_sentence(data, passage, amp)
+            if headroom.startswith("Clips"):
+                yield Text(f"   {headroom}")
+
+
+def _each_against_the_first(
+    data: Mapping[str, Any], passage: str, amp: str | None
+) -> Iterable[Text]:
+    """One line for each order that differs from the first."""
+    names = [order["name"] for order in data["orders"]]
+    for place, name in enumerate(names[1:], start=1):
+        pair = find_pair(data, names[0], name, passage, amp)
+        if pair is not None and not is_same(pair):
+            yield Text(f"   {pair_sentence(pair, 'A', letter(place))}")
 
 
 def _controls(controls: Sequence[dict[str, Any]]) -> Table:
