@@ -16,6 +16,14 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
+    def named_files(self) -> dict[str, str]:
+        """Return the settings that name a file, with the files' names."""
+        flagged = (name for name, field in type(self).model_fields.items() if is_file(field))
+        return {name: value for name in flagged if (value := getattr(self, name)) is not None}
+
+    def check_files(self, rate: int) -> None:
+        """Raise ClipError when a file that the settings name cannot be used at `rate`."""
+
 
 def control(
     default: Any,
@@ -27,16 +35,19 @@ def control(
     le: float | None = None,
     usual: tuple[float, float] | None = None,
     movable: bool = False,
+    file: bool = False,
 ) -> Any:
     """Declare one setting.
 
     `ge`, `gt`, `le` are what physics allows: outside them the board is refused. `usual` is what
-    people meet: outside it `check` warns. `movable` settings may change during a passage.
+    people meet: outside it `check` warns. `movable` settings may change during a passage. A
+    `file` is looked for beside the board.
     """
     extra: dict[str, Any] = {
         "unit": unit,
         "usual": list(usual) if usual else None,
         "movable": movable,
+        "file": file,
     }
     return Field(default, description=help, ge=ge, gt=gt, le=le, json_schema_extra=extra)
 
@@ -64,6 +75,11 @@ def limits_of(field: FieldInfo) -> tuple[float | None, float | None]:
 def is_movable(field: FieldInfo) -> bool:
     """Tell whether the setting may change during a passage."""
     return bool(_extra(field).get("movable"))
+
+
+def is_file(field: FieldInfo) -> bool:
+    """Tell whether the setting names a file."""
+    return bool(_extra(field).get("file"))
 
 
 def _extra(field: FieldInfo) -> dict[str, Any]:

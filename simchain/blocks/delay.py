@@ -1,11 +1,12 @@
 """Delay: the sound again after a fixed time, and again."""
 
 import math
-from typing import ClassVar, Literal, Self
+from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import model_validator
 
+from simchain.blocks._delay_voices import bucket_brigade, tape
 from simchain.blocks._paths import TailedBlock, to_channels
 from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
@@ -13,6 +14,8 @@ from simchain.signal import Volts
 
 MOST_FEEDBACK_CLEAN = 0.98
 USUAL_TIME_MS = 380.0
+USUAL_FLUTTER = 0.1
+BUCKET_BRIGADE_FIGURES = {"current_ma": 25.0, "noise_out_uv": 150.0}
 TIME_LIMITS_MS = (1.0, 10_000.0)
 QUARTERS = {"whole": 4.0, "half": 2.0, "quarter": 1.0, "eighth": 0.5, "sixteenth": 0.25}
 LENGTHENED = {"": 1.0, "dotted": 1.5, "triplet": 2 / 3}
@@ -43,24 +46,51 @@ def note_ms(bpm: float, note: str) -> float:
 
 
 class Delay(TailedBlock):
-    """A delay with feedback. Clean: strictly linear, repeats exact in time and level.
+    """A delay with feedback, in one of three voices.
 
-    The repeats, with F the first-order filter at `tone_hz` and D the delay time::
+    clean: strictly linear, repeats exact in time and level. With F the first-order filter at
+    `tone_hz` and D the delay time::
 
         wet(t) = F [ volts(t - D) + feedback wet(t - D) ]
 
     so the first repeat has passed the filter once, the second twice: each is darker. The time
     counts from the dry note, converters included; were it shorter than they are, the first repeat
     comes when they let it through and the others `time_ms` apart.
+
+    bucket-brigade: inside the loop, one after the other, a compressor of 2 to 1 about -6 dBu
+    (1 dB for 2, down to 60 dB below that; time constant 20 ms), a third-order low-pass, buckets
+    that saturate softly as x / sqrt(1 + (x / 2 V)^2), a third-order low-pass again, the expander,
+    F and a coupling low cut at 30 Hz. Each low-pass is 3 dB down at 1365 Hz / (time in s), from
+    10 kHz (up to 137 ms) to 1 kHz (from 1.37 s): what is lost there the expander doubles.
+
+    tape: saturation as x / sqrt(1 + (x / 2.084 V)^2), 3 % of third harmonic at 0 dBu; a
+    second-order low-pass at 8 kHz; a head bump of 1.25 dB at 90 Hz with a low cut beneath it; F;
+    and the speed wavers as `deepest` says, by as much of that as `flutter` asks. Delays below 9 ms
+    waver less: by half of themselves at most.
+
+    In both the low-passes' own delay is part of `time_ms`, so that the first repeat is on time, on
+    average of the wavering. Feedback above 1 (for the tape's bump above 0.87) swells until the
+    saturation holds it. These figures are common practice, no source.
+
+    `spread`, with two outputs: the repeats change sides, odd ones with the gain g on the left and h
+    on the right, even ones the other way round, g^2 + h^2 = 2: both 1 at spread 0, and the square
+    root of 2 and 0 at spread 1. Two lines feed each other. With two inputs each has a line of its
+    own, the left one's on the left, and `spread` is the share of the feedback that crosses over.
     """
 
     kind: ClassVar[str] = "delay"
     about: ClassVar[str] = (
         "Repeats what you play after a set time, each repeat quieter and darker.\n"
-        "Clean: it adds nothing of its own, and sounds the same at any level below its rails."
+        "Clean adds nothing; bucket-brigade is dull and soft, tape warm and unsteady."
     )
     checked_against: ClassVar[str] = (
-        "echo decay T60 = -3 D / log10(feedback); band-limited pulses, to 0.01 frame and 0.05 dB"
+        "echo decay T60 = -3 D / log10(feedback); band-limited pulses, to 0.01 frame and 0.05 dB; "
+        "compander tracking and settling, tape harmonics and pitch swing 1200 log2(1 - d'(t)) "
+        "against closed forms"
+    )
+    deepest: ClassVar[str] = (
+        "flutter 1: pitch sways by ±25 cents at 0.7 Hz and ±12 cents at 6.5 Hz, "
+        "and wanders by 5 cents RMS between 1 and 15 Hz"
     )
 
     voice: Literal["clean", "bucket-brigade", "tape"] = control("clean", "what holds the sound")
@@ -83,10 +113,10 @@ class Delay(TailedBlock):
     note: Note | None = control(None, "note value of the delay time, with bpm")
     feedback: float = control(
         0.35,
-        "how much of each repeat is repeated (clean: to 0.98)",
+        "how much of each repeat is repeated (clean: to 0.98; a tape swells from 0.87)",
         ge=0,
         le=1.05,
-        usual=(0, 0.98),
+        usual=(0, 1.05),
     )
     tone_hz: float = control(
         4000.0,
@@ -99,12 +129,25 @@ class Delay(TailedBlock):
     flutter: float | None = control(
         None, "unsteady speed of a tape voice (0.1 when left out)", ge=0, le=1, usual=(0, 1)
     )
-    spread: float = control(0.0, "repeats from side to side", ge=0, le=1, usual=(0, 1))
+    spread: float = control(
+        0.0, "repeats from side to side, with outputs = 2", ge=0, le=1, usual=(0, 1)
+    )
 
     input_ohm: float = input_ohm(1e6, (500e3, 10e6))
     output_ohm: float = output_ohm(500, (100, 1e3))
-    current_ma: float = current_ma(120, (60, 300))
+    current_ma: float = current_ma(120, (10, 300))
     noise_out_uv: float = noise_out_uv(25)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _buckets_draw_less_and_hiss_more(cls, given: Any) -> Any:
+        if (
+            isinstance(given, dict)
+            and given.get("voice") == "bucket-brigade"
+            and given.get("digital") is not True
+        ):
+            return BUCKET_BRIGADE_FIGURES | given
+        return given
 
     @model_validator(mode="after")
     def _has_one_time(self) -> Self:
@@ -130,10 +173,17 @@ class Delay(TailedBlock):
                 f"feedback = {self.feedback:g} is too much for the clean voice: "
                 f"0 to {MOST_FEEDBACK_CLEAN:g} are allowed, above it the repeats would not die away"
             )
-        if self.voice == "clean" and self.flutter:
+        if self.voice != "tape" and self.flutter:
             raise ValueError(
-                f'flutter = {self.flutter:g} needs voice = "tape": the clean voice runs steadily'
+                f'flutter = {self.flutter:g} needs voice = "tape": '
+                f"the {self.voice} voice runs steadily"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _has_two_sides(self) -> Self:
+        if self.spread > 0 and self.outputs == 1:
+            raise ValueError(f"spread = {self.spread:g} needs outputs = 2: one has no sides")
         return self
 
     @property
@@ -148,28 +198,43 @@ class Delay(TailedBlock):
         """Clean and tape voices are digital units unless `digital` says otherwise."""
         return self.voice != "bucket-brigade" if self.digital is None else self.digital
 
-    def not_yet(self) -> str | None:
-        """Voices other than clean, and repeats from side to side."""
-        if self.voice != "clean":
-            return f'voice = "{self.voice}" is not simulated yet: voice = "clean" is'
-        if self.spread > 0:
-            return f"spread = {self.spread:g} is not simulated yet: leave it at 0"
-        return None
-
     def is_lti(self) -> bool:
-        """The clean voice always is."""
-        return self.voice == "clean"
+        """The clean voice always is, the others only when nothing of them is heard."""
+        return self.voice == "clean" or self.mix == 0.0
 
     def process(self, volts: Volts, now: Moment) -> Volts:
-        """Mix `volts` with its repeats; two inputs on two outputs have a line each."""
-        from simchain.filters import high_cut
-        from simchain.kernels.delay_line import NO_SECTIONS, delayed, repeats
+        """Mix `volts` with its repeats, shape (inputs, frames); see the class for two channels."""
+        from simchain.kernels.delay_line import delayed
 
         dry = to_channels(volts, min(self.inputs, self.outputs))
         if self.mix == 0.0:
             return np.array(to_channels(dry, self.outputs))
-        tone = high_cut(self.tone_hz, now.rate) if self.tone_hz > 0 else NO_SECTIONS
-        wet = repeats(dry, self.delay_ms / 1e3 * now.rate, self.feedback, tone)
         late_s = max(0.0, self.wet_latency_s - self.delay_ms / 1e3)
-        wet = delayed(wet, math.floor(late_s * now.rate + 0.5))
+        wet = delayed(self._repeats(dry, now), math.floor(late_s * now.rate + 0.5))
         return to_channels(self.mixed(dry, wet), self.outputs)
+
+    def _repeats(self, dry: Volts, now: Moment) -> Volts:
+        """The repeats alone, of as many rows as `dry` or, spread, of two."""
+        from simchain.filters import high_cut
+        from simchain.kernels.delay_line import NO_SECTIONS, repeats
+
+        rows, crossed = self._sides(dry)
+        time_s = self.delay_ms / 1e3
+        if self.voice == "bucket-brigade":
+            return bucket_brigade(rows, time_s, self.feedback, crossed, self.tone_hz, now.rate)
+        if self.voice == "tape":
+            flutter = USUAL_FLUTTER if self.flutter is None else self.flutter
+            return tape(
+                *(rows, time_s, self.feedback, crossed, self.tone_hz, now.rate),
+                *(flutter, now.seed, now.turn),
+            )
+        tone = high_cut(self.tone_hz, now.rate) if self.tone_hz > 0 else NO_SECTIONS
+        return repeats(rows, time_s * now.rate, self.feedback, tone, crossed)
+
+    def _sides(self, dry: Volts) -> tuple[Volts, float]:
+        """What enters each line, and the share of the feedback that crosses to the other."""
+        if self.spread == 0.0 or dry.shape[0] == 2:
+            return dry, self.spread
+        turn = 0.25 * math.pi * (1.0 - self.spread)
+        sides = math.sqrt(2.0) * np.array([[math.cos(turn)], [math.sin(turn)]])
+        return np.ascontiguousarray(sides * dry), 1.0

@@ -64,7 +64,7 @@ class Modulation(Block):
         "pitch swing 1200 log2(1 - d'(t)), comb notches (2k+1)/(2 tau)"
     )
     deepest: ClassVar[str] = (
-        "chorus ±3.5 ms around 12 ms, flanger 0.3 to 8 ms, phaser 200 to 2000 Hz, "
+        "depth 1: chorus ±3.5 ms around 12 ms, flanger 0.3 to 8 ms, phaser 200 to 2000 Hz, "
         "vibrato ±40 cents, tremolo to silence"
     )
 

@@ -2,6 +2,7 @@
 
 import contextlib
 import datetime
+import os
 import re
 import tomllib
 from collections.abc import Callable, Iterator
@@ -24,7 +25,7 @@ MOST_NAMES = 64
 TOML_LIMIT = 2**63
 
 # Kinds that later issues bring. A kind leaves this list by having its file in simchain/blocks.
-NOT_YET = ("fuzz", "wah", "looper", "gate", "octave", "volume", "piezo_preamp", "body")
+NOT_YET = ("looper",)
 
 # What people write that is no TOML, and what to say of it.
 COMMON_SLIPS = (
@@ -80,6 +81,8 @@ def read_board(text: str, *, file: str = "board", folder: Path | None = None) ->
     board = None
     with contextlib.suppress(TooManyProblemsError):
         board = _Tables(_parsed(text, found), found).board()
+        if board is not None:
+            board = _with_files_beside(board, folder or Path(), found)
     if found.problems or board is None:
         raise BoardError(found.problems)
     told = {"file": file, "folder": folder}
@@ -129,6 +132,23 @@ def _parsed(text: str, found: Findings) -> dict[str, Any]:
     if found.problems:
         raise BoardError(found.problems)
     return tables
+
+
+def _with_files_beside(board: models.Board, folder: Path, found: Findings) -> models.Board:
+    """Return the board with the whole paths of the files that its blocks and amplifiers name."""
+    changed: dict[str, dict[str, Any]] = {}
+    for family in ("blocks", "amps"):
+        tables = changed[family] = dict(getattr(board, family))
+        for name, table in tables.items():
+            paths = {key: (folder / file).absolute() for key, file in table.named_files().items()}
+            for key, path in paths.items():
+                if not os.path.isfile(path):  # noqa: PTH113 - quiet about names that cannot be
+                    given = getattr(table, key)
+                    text = f"{key} = {shown(given)}: there is no such file beside the board"
+                    found.add(f"{family}.{name}", key, text, value=given, allowed="a sound file")
+            whole = {key: str(path) for key, path in paths.items()}
+            tables[name] = table.model_copy(update=whole)
+    return board.model_copy(update=changed)
 
 
 def _at_fault(text: str, error: tomllib.TOMLDecodeError) -> str:

@@ -1,6 +1,7 @@
 """The sound at the guitar's jack: a clip in volts, at the board's rate, with room for tails."""
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,6 +82,18 @@ def level_warning(board: Board, passage: str, clip: Signal) -> str:
     )
 
 
+def _bad_responses(board: Board) -> Iterator[Problem]:
+    """Return a problem for each impulse response that cannot be used."""
+    for family in ("blocks", "amps"):
+        for name, table in getattr(board, family).items():
+            try:
+                table.check_files(board.rate)
+            except ClipError as error:
+                key, file = next(iter(table.named_files().items()))
+                allowed = "a short mono sound file"
+                yield Problem(board.file, f"{family}.{name}", key, file, allowed, str(error))
+
+
 def _level_assumed(board: Board, name: str) -> str:
     return (
         f"nothing says how many volts clip {name} stands for: full_scale_dbu = "
@@ -90,8 +103,8 @@ def _level_assumed(board: Board, name: str) -> str:
 
 
 def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning]]:
-    """Read every clip of the board: what cannot be used, and levels that are unlikely."""
-    problems = missing_clips(board)
+    """Read every sound file of the board: what cannot be used, and levels that are unlikely."""
+    problems = [*missing_clips(board), *_bad_responses(board)]
     warnings = []
     tried = {problem.value.strip("'\"") for problem in problems}
     for passage in board.passages:

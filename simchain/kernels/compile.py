@@ -21,3 +21,15 @@ def kernel(function: Callable[P, R]) -> Callable[P, R]:
     """
     compiled = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")(function)
     return cast(Callable[P, R], compiled)
+
+
+def summing_kernel(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile as `kernel` does, but let long sums be taken in any order, several terms at once.
+
+    Without that, a sum waits for each of its additions: the moved delay line took 2.7 times C's
+    time. Infinities and NaN keep their meaning; the last digit may differ between processors.
+    """
+    compiled = numba.njit(
+        cache=True, nogil=True, fastmath={"reassoc", "contract"}, error_model="numpy"
+    )(function)
+    return cast(Callable[P, R], compiled)

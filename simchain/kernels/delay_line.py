@@ -44,24 +44,31 @@ def fractional_delay(frames: float) -> tuple[int, Floats]:
     return lag, taps / taps.sum()
 
 
-def repeats(volts: Volts, frames: float, feedback: float, sections: Floats = NO_SECTIONS) -> Volts:
-    """Return the repeats alone of a delay of `frames`, for each channel by itself.
+def repeats(
+    volts: Volts,
+    frames: float,
+    feedback: float,
+    sections: Floats = NO_SECTIONS,
+    crossed: float = 0.0,
+) -> Volts:
+    """Return the repeats alone of a delay of `frames`, a line for each channel.
 
     With F the filter made of `sections` (scipy's form, shape (n, 6)) and D the delay::
 
         wet = D F (volts + feedback wet)
 
     so that repeat k comes after k delays, has passed F k times and has the gain
-    feedback^(k - 1). `volts` has shape (channels, frames), and so has the result.
+    feedback^(k - 1). `volts` has shape (channels, frames), and so has the result. Of two channels
+    the share `crossed` of the feedback goes to the other one's line.
 
     Raises ValueError for a delay that `fractional_delay` refuses.
     """
     lag, taps = fractional_delay(frames)
     wet = np.zeros(volts.shape)
     before, piece = lag + taps.size - 1, min(lag, LONGEST_PIECE)
-    for feed, out in zip(volts, wet, strict=True):
-        line = np.zeros(before + feed.size)
-        _repeats(feed, taps, lag, feedback, sections, piece, NOTHING, line, out)
+    shares = np.array([feedback * (1.0 - crossed), feedback * crossed])
+    lines = np.zeros((volts.shape[0], before + volts.shape[1]))
+    _repeats(volts, taps, lag, shares, sections, piece, NOTHING, lines, wet)
     return wet
 
 
@@ -89,32 +96,47 @@ def _repeats(
     feed: Floats,
     taps: Floats,
     lag: int,
-    feedback: float,
+    shares: Floats,
     sections: Floats,
     piece: int,
     nothing: float,
-    line: Floats,
+    lines: Floats,
     wet: Floats,
 ) -> None:
-    """Fill `wet`, zeros at first; `line` begins with lag + taps.size - 1 frames of silence.
+    """Fill `wet`, zeros at first; `lines` begin with lag + taps.size - 1 frames of silence.
 
-    A piece is at most `lag` long: it reads only what earlier pieces wrote.
+    `shares` are the feedback to its own line and to the other. A piece is at most `lag` long: it
+    reads only what earlier pieces wrote.
     """
-    before = line.size - feed.size
-    state = np.zeros((sections.shape[0], 2))
-    for start in range(0, feed.size, piece):
-        stop = min(start + piece, feed.size)
-        out = wet[start:stop]
-        _add_taps(line[before + start - lag - taps.size + 1 : before + stop - lag], taps, out)
-        new = line[before + start : before + stop]
-        fresh = feed[start:stop]
+    before = lines.shape[1] - feed.shape[1]
+    rows = feed.shape[0]
+    state = np.zeros((rows, sections.shape[0], 2))
+    for start in range(0, feed.shape[1], piece):
+        stop = min(start + piece, feed.shape[1])
+        first, last = before + start - lag - taps.size + 1, before + stop - lag
+        for r in range(rows):
+            _add_taps(lines[r, first:last], taps, wet[r, start:stop])
+        for r in range(rows):
+            new = lines[r, before + start : before + stop]
+            own, across = wet[r, start:stop], wet[rows - 1 - r, start:stop]
+            _feed_back(feed[r, start:stop], own, across, shares, new)
+            for k in range(sections.shape[0]):
+                _section(new, sections[k], state[r, k])
+            if _is_nothing(new, nothing):
+                new[:] = 0.0
+                state[r] = 0.0
+
+
+@kernel
+def _feed_back(fresh: Floats, own: Floats, across: Floats, shares: Floats, new: Floats) -> None:
+    """Fill `new` with what enters a line."""
+    to_own, to_other = shares[0], shares[1]
+    if to_other == 0.0:
         for n in range(new.size):
-            new[n] = fresh[n] + feedback * out[n]
-        for k in range(sections.shape[0]):
-            _section(new, sections[k], state[k])
-        if _is_nothing(new, nothing):
-            new[:] = 0.0
-            state[:] = 0.0
+            new[n] = fresh[n] + to_own * own[n]
+        return
+    for n in range(new.size):
+        new[n] = fresh[n] + (to_own * own[n] + to_other * across[n])
 
 
 @kernel

@@ -5,6 +5,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from pydantic_core import to_jsonable_python
+
 import simchain
 from simchain.amp.settings import Amp
 from simchain.blocks import Block, kinds
@@ -248,7 +250,7 @@ def _controls(model: type[Settings], common: Collection[str]) -> list[dict[str, 
         {
             "name": name,
             "common": name in common,
-            "default": field.get_default(),
+            "default": to_jsonable_python(field.get_default()),
             "unit": unit_of(field),
             "usual": usual_of(field),
             "allowed": limits_of(field),

@@ -60,7 +60,7 @@ def kind_tables(document: dict[str, Any]) -> Iterable[Any]:
     yield Text(f"{kind['kind']}: {kind['about']}\n")
     yield _controls(own)
     if kind["deepest"]:
-        yield Text(f"\ndepth 1: {kind['deepest']}")
+        yield Text(f"\nat its most: {kind['deepest']}")
     steady = "yes" if kind["is_lti"] else "no"
     yield Text(f"\nlinear and time-invariant with its defaults: {steady}")
     yield Text(f"delay of its converters: {kind['latency_ms']:g} ms")

@@ -188,18 +188,3 @@ def test_trails_follow_the_bypass(given: dict[str, Any], rings: bool) -> None:
 def test_refused(given: dict[str, Any], words: str) -> None:
     with pytest.raises(ValidationError, match=words):
         Delay.model_validate(given)
-
-
-@pytest.mark.parametrize(
-    ("given", "words"),
-    [
-        ({"voice": "tape"}, 'voice = "tape" is not simulated yet'),
-        ({"voice": "bucket-brigade", "feedback": 1.0}, 'voice = "bucket-brigade" is not simulated'),
-        ({"spread": 0.5}, "spread = 0.5 is not simulated yet"),
-    ],
-)
-def test_not_yet(given: dict[str, Any], words: str) -> None:
-    found = Delay.model_validate(given).not_yet()
-    assert found is not None
-    assert words in found
-    assert "\n" not in found

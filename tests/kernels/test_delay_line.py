@@ -54,14 +54,25 @@ def test_repeats_as_the_slow_recursion(frames: float, tone: np.ndarray) -> None:
     assert np.abs(repeats(x, frames, 0.7, tone)[0] - slow).max() < 1e-12
 
 
+@pytest.mark.parametrize("crossed", [0.0, 0.3, 1.0])
+def test_lines_that_feed_each_other(crossed: float) -> None:
+    """Sum and difference of two lines: one feeds back g, the other g (1 - 2 crossed), alone."""
+    x, tone = np.random.default_rng(4).normal(size=(2, 2500)), butter(1, 0.3, output="sos")
+    found = repeats(x, 47.3, 0.9, tone, crossed)
+    total = repeats(x[:1] + x[1:], 47.3, 0.9, tone)
+    apart = repeats(x[:1] - x[1:], 47.3, 0.9 * (1 - 2 * crossed), tone)
+    assert np.abs(found[:1] + found[1:] - total).max() < 1e-11
+    assert np.abs(found[:1] - found[1:] - apart).max() < 1e-11
+
+
 def test_compiled_as_in_plain_python() -> None:
     x = np.random.default_rng(3).normal(size=300)
     lag, taps = fractional_delay(50.4)
     tone = butter(2, 0.3, output="sos")
     made = []
     for run in (delay_line._repeats, delay_line._repeats.py_func):
-        wet, line = np.zeros(x.size), np.zeros(lag + taps.size - 1 + x.size)
-        run(x, taps, lag, 0.5, tone, lag, 1e-60, line, wet)
+        wet, lines = np.zeros((1, x.size)), np.zeros((1, lag + taps.size - 1 + x.size))
+        run(x[np.newaxis], taps, lag, np.array((0.5, 0.0)), tone, lag, 1e-60, lines, wet)
         made.append(wet)
     assert np.abs(made[0] - made[1]).max() < 1e-14
     row, spread = x.copy(), x.copy()

@@ -1,0 +1,67 @@
+"""The wah: a resonance under the foot."""
+
+from typing import ClassVar, Self
+
+from pydantic import model_validator
+
+from simchain import units
+from simchain.blocks._paths import to_channels
+from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
+from simchain.filters import run_sections
+from simchain.filters.resonance import resonance_sections
+from simchain.settings import control
+from simchain.signal import Volts
+
+
+class Wah(Block):
+    """A band-pass of `gain_db` at its centre, which the pedal sweeps by equal steps of pitch.
+
+    Centre f = low_hz (high_hz / low_hz)^position; with w = 2 pi f,
+    H(s) = 10^(gain_db/20) (s w/q) / (s^2 + s w/q + w^2).
+    """
+
+    kind: ClassVar[str] = "wah"
+    about: ClassVar[str] = (
+        "One narrow range of pitch made loud, which the pedal sweeps from dark to bright.\n"
+        "Before a drive it colours the dirt like a vowel; after it, it filters the dirt."
+    )
+    checked_against: ClassVar[str] = (
+        "closed form of the band-pass: centre, edges f (sqrt(1 + 1/4Q^2) -+ 1/2Q), level at 2 f"
+    )
+
+    position: float = control(
+        0.5, "pedal, from heel (0) to toe (1)", ge=0, le=1, usual=(0, 1), movable=True
+    )
+    low_hz: float = control(
+        400, "centre with the heel down", unit="Hz", ge=20, le=10e3, usual=(250, 600)
+    )
+    high_hz: float = control(
+        2000, "centre with the toe down", unit="Hz", ge=20, le=10e3, usual=(1200, 3000)
+    )
+    q: float = control(4, "how narrow; the band is centre / q wide", ge=1, le=50, usual=(2, 10))
+    gain_db: float = control(6, "gain at the centre", unit="dB", ge=-60, le=80, usual=(0, 20))
+    input_ohm: float = input_ohm(100e3, (50e3, 1e6))
+    output_ohm: float = output_ohm(10e3, (1e3, 20e3))
+    current_ma: float = current_ma(2, (0.5, 10))
+    noise_nv: float = noise_nv(20)
+
+    @model_validator(mode="after")
+    def _sweeps_upwards(self) -> Self:
+        if not self.low_hz < self.high_hz:
+            raise ValueError(f"low_hz = {self.low_hz:g} must be below high_hz = {self.high_hz:g}")
+        return self
+
+    @property
+    def centre_hz(self) -> float:
+        """Where the resonance stands now."""
+        return float(self.low_hz * (self.high_hz / self.low_hz) ** self.position)
+
+    def is_lti(self) -> bool:
+        """Always, as long as the pedal rests: one filter."""
+        return True
+
+    def process(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process`."""
+        swept = run_sections(resonance_sections(self.centre_hz, self.q, now.rate), volts)
+        swept *= units.db_to_ratio(self.gain_db)
+        return to_channels(swept, self.outputs)
