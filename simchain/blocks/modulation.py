@@ -77,7 +77,7 @@ class Modulation(Block):
         le=20,
         usual=(0.05, 12),
     )
-    depth: float = control(0.5, f"how far it sways; 1 is {deepest}", ge=0, le=1, usual=(0, 1))
+    depth: float = control(0.5, f"how far it sways; {deepest}", ge=0, le=1, usual=(0, 1))
     feedback: float | None = control(
         None,
         "how much of the wet path goes round again (flanger and phaser 0.4, else 0)",
