@@ -1,5 +1,7 @@
 """What the user says about an amplifier."""
 
+from pathlib import Path
+
 from simchain.settings import Settings, control
 
 CABINETS = ("open", "closed")
@@ -54,13 +56,17 @@ class Amp(Settings):
     speaker_hz: float = control(
         90.0, "speaker resonance", unit="Hz", ge=20, le=500, usual=(75, 110)
     )
-    cabinet: str = control("open", "open, closed, or an impulse response file")
+    cabinet: str = control(
+        "open", "open, closed, or an impulse response file beside the board", file=True
+    )
 
-    def not_yet(self) -> str | None:
-        """Say in one line what these settings ask for that is not simulated yet, or None."""
-        if self.cabinet in CABINETS:
-            return None
-        return (
-            f"cabinet = {self.cabinet!r}: impulse response files are not simulated yet; "
-            'take "open" or "closed"'
-        )
+    def named_files(self) -> dict[str, str]:
+        """Return the cabinet's file, where it is one."""
+        return {} if self.cabinet in CABINETS else {"cabinet": self.cabinet}
+
+    def check_files(self, rate: int) -> None:
+        """Raise ClipError when the cabinet's file cannot be used at `rate`."""
+        if self.named_files():
+            from simchain.amp.speaker import cabinet_taps
+
+            cabinet_taps(Path(self.cabinet), rate)

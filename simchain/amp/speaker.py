@@ -1,12 +1,19 @@
 """What the speaker and its cabinet do: the lift of its impedance, and the sound in the room."""
 
+from functools import lru_cache
+from pathlib import Path
+
 import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
-from simchain.amp.rational import Rational, chained, from_polynomials
+from simchain.errors import ClipError
+from simchain.filters.impulse import impulse_response
+from simchain.filters.rational import Rational, chained, from_polynomials
+from simchain.signal import Volts
 
 RATED_HZ = 1000.0
+LONGEST_CABINET_S = 0.5
 
 # Impedance in units of the nominal one: 7 times at resonance, 2.9 times at 5 kHz. Invented, to
 # the common practice (no source) of 5 to 8 times and about 3 times.
@@ -48,6 +55,36 @@ def cabinet_response(cabinet: str) -> Rational:
     parts = _closed() if cabinet == "closed" else _open()
     whole = chained(parts)
     return whole.times(1.0 / whole.level(RATED_HZ))
+
+
+def cabinet_taps(path: Path, rate: int) -> Volts:
+    """Return the impulse response in a file at `rate`, shape (taps,), 0 dB around 1 kHz.
+
+    0 dB is the mean power over the third octave at 1 kHz: a response from a room may have a dip
+    just there. Trimmed and resampled by `impulse_response`; a file that has changed is read again.
+
+    Raises ClipError, naming the file, for what `impulse_response` refuses with 0.5 s as the
+    longest, and for a response with less at 1 kHz than 60 dB below its loudest frequency.
+    """
+    try:
+        stamp = path.stat().st_mtime_ns
+    except OSError:
+        stamp = 0
+    return _cabinet_taps(path, rate, stamp)
+
+
+@lru_cache(maxsize=8)
+def _cabinet_taps(path: Path, rate: int, _stamp: int) -> Volts:
+    taps = impulse_response(path, rate, LONGEST_CABINET_S)
+    power = np.abs(np.fft.rfft(taps, rate)) ** 2
+    around = power[round(RATED_HZ * 10**-0.05) : round(RATED_HZ * 10**0.05) + 1].mean()
+    if around < 1e-6 * power.max():
+        raise ClipError(
+            f"impulse response {path}: has next to nothing at 1 kHz, where a cabinet is 0 dB"
+        )
+    scaled = np.asarray(taps / np.sqrt(around))
+    scaled.flags.writeable = False
+    return scaled
 
 
 def _open() -> tuple[Rational, ...]:

@@ -19,7 +19,8 @@ def impulse_response(path: Path, rate: int, longest_s: float) -> Volts:
 
     A file at another rate is resampled so that its frequency response stays as it is. What lies
     before the first sample within 60 dB of the largest is left out, so that convolution adds no
-    delay: the way from the speaker to the microphone is not part of the response.
+    delay: the way from the speaker to the microphone is not part of the response. (A response that
+    begins with a click keeps, at another rate, up to 0.9 ms that the conversion rings ahead.)
 
     Raises ClipError, naming the file, when it is no readable sound file, holds anything but
     finite numbers, has two channels, is silent, or is longer than `longest_s`.

@@ -26,22 +26,25 @@ def peaks_to_reductions(
     opening, closing = kept
     frames, n, to_closed_db = peaks.size, 0, 0.0
     while n < frames:
+        first = n
         while n < frames and peaks[n] < opens_at:
-            if to_closed_db > at_rest_db:
-                to_closed_db *= closing
-                peaks[n] = range_db - to_closed_db
-            else:
-                to_closed_db = 0.0
-                peaks[n] = range_db
             n += 1
-        to_open_db, left = range_db - to_closed_db, 0
+        while first < n and to_closed_db > at_rest_db:
+            to_closed_db *= closing
+            peaks[first] = range_db - to_closed_db
+            first += 1
+        if first < n:
+            to_closed_db = 0.0
+            peaks[first:n] = range_db
+        first, left, to_open_db = n, 0, range_db - to_closed_db
         while n < frames and (left > 0 or peaks[n] >= closes_at):
             left = wait if peaks[n] >= closes_at else left - 1
-            if to_open_db > at_rest_db:
-                to_open_db *= opening
-                peaks[n] = to_open_db
-            else:
-                to_open_db = 0.0
-                peaks[n] = 0.0
             n += 1
+        while first < n and to_open_db > at_rest_db:
+            to_open_db *= opening
+            peaks[first] = to_open_db
+            first += 1
+        if first < n:
+            to_open_db = 0.0
+            peaks[first:n] = 0.0
         to_closed_db = range_db - to_open_db

@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.kernels.compile import kernel
+from simchain.kernels.compile import kernel, summing_kernel
 from simchain.signal import Volts
 
 Floats = NDArray[np.float64]
@@ -52,14 +52,14 @@ def all_passes(feed: Volts, coefficients: Floats, stages: int, feedback: float) 
     Each is H(z) = (c + z^-1) / (1 + c z^-1), c = (t - 1)/(t + 1), t = tan(pi f / rate), f being
     where its phase is -90 degrees; c may move from frame to frame: `coefficients` has the shape of
     `feed`, (frames,). The chain hears feed[n] + feedback out[n], of the same n: the
-    equation is solved, no frame of delay is put in. abs(feedback) below 1.
+    equation is solved, no frame of delay is put in. abs(feedback) below 1; `stages` even.
     """
     out = np.empty(feed.size)
     _all_passes(feed, coefficients, feedback, NOTHING, np.zeros(stages), out)
     return out
 
 
-@kernel
+@summing_kernel
 def _swept_line(
     feed: Floats,
     delays: Floats,
@@ -80,14 +80,11 @@ def _swept_line(
         first = before + n - whole - taps // 2
         past = line[first : first + taps]
         low, high = table[nearest], table[nearest + 1]
-        a = b = c = d = 0.0
-        for k in range(0, taps, 4):
-            a += (low[k] + blend * (high[k] - low[k])) * past[k]
-            b += (low[k + 1] + blend * (high[k + 1] - low[k + 1])) * past[k + 1]
-            c += (low[k + 2] + blend * (high[k + 2] - low[k + 2])) * past[k + 2]
-            d += (low[k + 3] + blend * (high[k + 3] - low[k + 3])) * past[k + 3]
-        out[n] = (a + b) + (c + d)
-        kept = feed[n] + feedback * out[n]
+        read = 0.0
+        for k in range(taps):
+            read += (low[k] + blend * (high[k] - low[k])) * past[k]
+        out[n] = read
+        kept = feed[n] + feedback * read
         line[before + n] = kept if abs(kept) > nothing else 0.0
 
 
@@ -100,18 +97,30 @@ def _all_passes(
     state: Floats,
     out: Floats,
 ) -> None:
-    """Fill `out`. One all-pass: y = c x + (1 - c) s, then s grows by (1 + c)(x - s)."""
-    for n in range(feed.size):
-        c = coefficients[n]
-        through, stored = 1.0, 0.0
+    """Fill `out`. One all-pass: y = c x + (1 - c) s, then s becomes (1 + c) x - c s.
+
+    Two at a time: with q = (1 - c) s of each, the second gives c^2 x + (c q1 + q2), which waits
+    for x half as long. What has died away is looked for every 64 frames.
+    """
+    for start in range(0, feed.size, 64):
+        heard, moved = feed[start : start + 64], coefficients[start : start + 64]
+        sent = out[start : start + 64]
+        for n in range(heard.size):
+            c = moved[n]
+            square, rest, grow = c * c, 1.0 - c, 1.0 + c
+            through, stored = 1.0, 0.0
+            for k in range(0, state.size, 2):
+                through *= square
+                stored = square * stored + (c * (rest * state[k]) + rest * state[k + 1])
+            chain = (through * heard[n] + stored) * (1.0 / (1.0 - feedback * through))
+            x = heard[n] + feedback * chain
+            for k in range(0, state.size, 2):
+                first, second = state[k], state[k + 1]
+                q = rest * first
+                state[k] = grow * x - c * first
+                state[k + 1] = grow * (c * x + q) - c * second
+                x = square * x + (c * q + rest * second)
+            sent[n] = chain
         for k in range(state.size):
-            through *= c
-            stored = c * stored + (1.0 - c) * state[k]
-        chain = (through * feed[n] + stored) / (1.0 - feedback * through)
-        x = feed[n] + feedback * chain
-        for k in range(state.size):
-            s = state[k]
-            grown = s + (1.0 + c) * (x - s)
-            state[k] = grown if abs(grown) > nothing else 0.0
-            x = c * x + (1.0 - c) * s
-        out[n] = chain
+            if abs(state[k]) <= nothing:
+                state[k] = 0.0

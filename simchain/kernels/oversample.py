@@ -192,12 +192,7 @@ def _double(x: Volts, taps: Volts, lost: int, y: Volts) -> None:
         size = min(512, y.size // 2 - start)
         first = start + lost
         between[:size] = 0.0
-        for k in range(taps.size):
-            tap = taps[k]
-            before = x[first - k : first - k + size]
-            after = x[first + 1 + k : first + 1 + k + size]
-            for i in range(size):
-                between[i] += tap * (before[i] + after[i])
+        _add_taps(x, taps, first, first + 1, between[:size])
         here = x[first : first + size]
         there = y[2 * start : 2 * (start + size)]
         for i in range(size):
@@ -216,12 +211,7 @@ def _halve(y: Volts, taps: Volts, lost: int, x: Volts) -> None:
         here = y[2 * first : 2 * (first + size)]
         for i in range(size):
             summed[i] = here[2 * i]
-        for k in range(taps.size):
-            tap = taps[k]
-            before = odd[first - 1 - k : first - 1 - k + size]
-            after = odd[first + k : first + k + size]
-            for i in range(size):
-                summed[i] += tap * (before[i] + after[i])
+        _add_taps(odd, taps, first - 1, first, summed[:size])
         there = x[start : start + size]
         for i in range(size):
             there[i] = 0.5 * summed[i]
@@ -245,3 +235,24 @@ def _halve_late(y: Volts, taps: Volts, lost: int, x: Volts) -> None:
             for i in range(size):
                 summed[i] += tap * (before[i] + after[i])
         x[start : start + size] = summed[:size]
+
+
+@kernel
+def _add_taps(line: Volts, taps: Volts, back: int, ahead: int, summed: Volts) -> None:
+    """Add sum_k taps[k] (line[back - k + i] + line[ahead + k + i]) to each summed[i].
+
+    Two taps at a time: half the reading and writing of `summed`.
+    """
+    size = summed.size
+    for k in range(0, taps.size - 1, 2):
+        near, far = taps[k], taps[k + 1]
+        before, after = line[back - k : back - k + size], line[ahead + k : ahead + k + size]
+        earlier = line[back - k - 1 : back - k - 1 + size]
+        later = line[ahead + k + 1 : ahead + k + 1 + size]
+        for i in range(size):
+            summed[i] += near * (before[i] + after[i]) + far * (earlier[i] + later[i])
+    for k in range(taps.size - taps.size % 2, taps.size):
+        tap = taps[k]
+        before, after = line[back - k : back - k + size], line[ahead + k : ahead + k + size]
+        for i in range(size):
+            summed[i] += tap * (before[i] + after[i])

@@ -78,6 +78,15 @@ def mean_between(last: float, last_f: float, here: float, here_f: float, table: 
 
 
 @kernel
+def still(memory: Numbers) -> None:
+    """Make 0 what has died away in `memory`, before it is too small to reckon fast with."""
+    for k in range(memory.shape[0]):
+        for i in range(memory.shape[1]):
+            if abs(memory[k, i]) < 1e-100:
+                memory[k, i] = 0.0
+
+
+@kernel
 def filter_and_shape(
     volts: Numbers,
     sections: Numbers,
@@ -111,6 +120,82 @@ def filter_and_shape(
         volts[n] = mean_between(before, before_f, here, here_f, table)
         before, before_f = here, here_f
     last[0] = x
+    still(memory)
+
+
+@kernel
+def filter_and_shape_under_bias(
+    volts: Numbers,
+    sections: Numbers,
+    memory: Numbers,
+    table: Numbers,
+    numbers: Numbers,
+    state: Numbers,
+) -> None:
+    """Pass `volts` through sections and then a curve that its own currents push aside, in place.
+
+    `volts` has shape (base frames, factor), `sections` and `memory` are as for `filter_and_shape`.
+    `table` has two columns more: what flows into the grid, value and rise a cell. Two
+    capacitors, charged to c and g, move the curve; with means over a base frame:
+
+        y = f(x - b),   b = cathode_weight c + coupling_weight g
+        c += cathode_amps (grid - y / plate_ohm) - cathode_decay c
+        g += coupling_amps grid - coupling_decay g
+
+    b goes straight from one base frame to the next. It is reckoned two frames ahead, c and g
+    going on as they went, so that the loop need not wait for itself.
+
+    `numbers`: first point, cells a volt, 1 / plate_ohm, cathode_amps, cathode_decay,
+    cathode_weight, coupling_amps, coupling_decay, coupling_weight. `state`: position before the
+    first frame; b at the frame's start, at its end and one frame on; c; g.
+    """
+    first, per_volt, per_plate_ohm = numbers[0], numbers[1], numbers[2]
+    cathode_amps, cathode_decay, cathode_weight = numbers[3], numbers[4], numbers[5]
+    coupling_amps, coupling_decay, coupling_weight = numbers[6], numbers[7], numbers[8]
+    before, start, end, after = state[0], state[1], state[2], state[3]
+    cathode, coupling = state[4], state[5]
+    factor = volts.shape[1]
+    last_row = table.shape[0] - 1
+    before_f = integral_at(before, table)
+    for n in range(volts.shape[0]):
+        plate, grid = 0.0, 0.0
+        bias, step = first + start, (end - start) / factor
+        for k in range(factor):
+            bias += step
+            x = volts[n, k]
+            for i in range(sections.shape[0]):
+                c, m = sections[i], memory[i]
+                y = c[0] * x + m[0]
+                m[0] = (c[1] * x + m[1]) - c[4] * y
+                m[1] = c[2] * x - c[5] * y
+                x = y
+            here = (x - bias) * per_volt
+            row, t = 0, here
+            if here >= 0.0:
+                row = last_row
+                if here < row - 1.0:
+                    row = int(here) + 1
+                t = here - (row - 1.0)
+            c = table[row]
+            here_f = c[0] + t * (c[1] + t * (c[2] + t * (c[3] + t * c[4])))
+            grid += c[5] + t * c[6]
+            y = mean_between(before, before_f, here, here_f, table)
+            before, before_f = here, here_f
+            volts[n, k] = y
+            plate += y
+        grid /= factor
+        cathode_step = cathode_amps * (grid - plate * per_plate_ohm / factor)
+        cathode_step -= cathode_decay * cathode
+        coupling_step = coupling_amps * grid - coupling_decay * coupling
+        cathode += cathode_step
+        coupling += coupling_step
+        start, end = end, after
+        after = cathode_weight * (cathode + 2.0 * cathode_step)
+        after += coupling_weight * (coupling + 2.0 * coupling_step)
+    state[0], state[1], state[2], state[3] = before, start, end, after
+    state[4], state[5] = cathode, coupling
+    still(memory)
+    still(state[1:].reshape(1, state.size - 1))
 
 
 @kernel

@@ -5,9 +5,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.signal import sosfreqz
+import soundfile
+from scipy.signal import sosfilt, sosfreqz
 
+from simchain import amp as amps
 from simchain.amp import Amp, cabinet, speaker
+from simchain.errors import ClipError
 from tests.references.amp import run_ngspice
 
 REFERENCES = Path(__file__).parents[1] / "references" / "amp"
@@ -96,6 +99,88 @@ def test_cabinet_is_minimum_phase_and_0_db_at_1_khz(kind: str) -> None:
     tone = np.sin(2 * np.pi * 1000 * np.arange(rate) / rate)[np.newaxis]
     got = cabinet(amp, tone, rate)[0, rate // 2 :]
     assert np.sqrt(2 * np.mean(got**2)) == pytest.approx(1.0, abs=1e-9)
+
+
+def write(path: Path, line: np.ndarray, rate: int) -> Path:
+    soundfile.write(path, line, rate, subtype="FLOAT")
+    return path
+
+
+def recorded(kind: str, rate: int, factor: float = 0.2) -> np.ndarray:
+    """A built-in cabinet's own impulse response, at another level and with a way to go ahead."""
+    impulse = np.zeros(rate // 5)
+    impulse[137] = factor
+    return np.asarray(sosfilt(speaker.cabinet_response(kind).sections(rate), impulse))
+
+
+@pytest.mark.parametrize("file_rate", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+def test_a_cabinet_s_own_response_as_a_file_is_that_cabinet(
+    tmp_path: Path, file_rate: int, rate: int
+) -> None:
+    path = write(tmp_path / "box.wav", recorded("closed", file_rate), file_rate)
+    impulse = np.zeros((1, rate))
+    impulse[0, 10] = 1.0
+    hz = np.unique(np.geomspace(50, 10e3, 100).astype(int))
+    from_file = np.fft.rfft(cabinet(Amp(cabinet=str(path)), impulse, rate)[0])[hz]
+    built_in = np.fft.rfft(cabinet(Amp(cabinet="closed"), impulse, rate)[0])[hz]
+    off_db = db(from_file) - db(built_in)
+    # The reference is 1 kHz for one and the third octave around it for the other.
+    print(f"{file_rate} at {rate}: level {off_db.mean():.2f} dB, shape within {np.ptp(off_db):.2f}")
+    assert abs(off_db.mean()) < 0.2
+    assert np.ptp(off_db) < 0.3
+    late_s = -np.unwrap(np.angle(from_file / built_in))[-1] / (2 * np.pi * hz[-1])
+    assert -60e-6 < late_s < 25e-6
+
+
+def test_a_response_file_is_0_db_in_the_third_octave_at_1_khz(tmp_path: Path) -> None:
+    rate = 48_000
+    line = recorded("open", rate)
+    # A reflection puts a deep dip at 1 kHz.
+    line[24:] += 0.9 * line[:-24]
+    amp = Amp(cabinet=str(write(tmp_path / "room.wav", line, rate)))
+    impulse = np.zeros((1, rate))
+    impulse[0, 0] = 1.0
+    power = np.abs(np.fft.rfft(cabinet(amp, impulse, rate)[0])) ** 2
+    assert 10 * np.log10(power[891:1123].mean()) == pytest.approx(0, abs=0.01)
+
+
+def test_both_channels_of_the_speaker_go_through_the_file(tmp_path: Path) -> None:
+    amp = Amp(cabinet=str(write(tmp_path / "box.wav", recorded("open", 48_000), 48_000)))
+    volts = np.random.default_rng(3).normal(size=(2, 5000))
+    out = cabinet(amp, volts, 48_000)
+    assert out.shape == volts.shape
+    np.testing.assert_allclose(out[:1], cabinet(amp, volts[:1], 48_000), atol=1e-12)
+    assert not cabinet(amp, np.zeros((1, 777)), 48_000).any()
+
+
+def test_a_file_that_has_changed_is_read_again(tmp_path: Path) -> None:
+    import os
+
+    path = write(tmp_path / "box.wav", recorded("open", 48_000), 48_000)
+    before = speaker.cabinet_taps(path, 48_000)
+    assert speaker.cabinet_taps(path, 48_000) is before
+    write(path, recorded("closed", 48_000), 48_000)
+    os.utime(path, ns=(1, 1))
+    assert not np.array_equal(speaker.cabinet_taps(path, 48_000)[:500], before[:500])
+
+
+def test_cabinet_files_that_cannot_be_used_are_refused_in_one_line(tmp_path: Path) -> None:
+    rate = 48_000
+    tone = np.sin(2 * np.pi * 60 * np.arange(9600) / rate) * np.hanning(9600)
+    cases = {
+        "long.wav": (np.ones(25_000), r"is 0\.521 s long; 0\.5 s are the most"),
+        "low.wav": (np.convolve(tone, np.hanning(4000)), "next to nothing at 1 kHz"),
+        "silent.wav": (np.zeros(100), "silent"),
+    }
+    for name, (line, words) in cases.items():
+        path = write(tmp_path / name, line, rate)
+        with pytest.raises(ClipError, match=words) as caught:
+            cabinet(Amp(cabinet=str(path)), np.ones((1, 10)), rate)
+        assert str(path) in str(caught.value)
+        assert "\n" not in str(caught.value)
+    with pytest.raises(ClipError, match="no such file"):
+        amps.cabinet(Amp(cabinet=str(tmp_path / "none.wav")), np.ones((1, 10)), rate)
 
 
 @pytest.mark.ngspice

@@ -3,7 +3,7 @@
 import subprocess
 import sys
 
-NAMES = ("aliases", "chain", "drive", "amp", "time_blocks", "measures", "startup")
+NAMES = ("aliases", "chain", "kernels", "drive", "amp", "time_blocks", "measures", "startup")
 
 if __name__ == "__main__":
     for name in NAMES:

@@ -63,7 +63,7 @@ def test_loaded_pickup_is_the_handbook_s(row):
 
 @pytest.mark.parametrize(("tone_nf", "peak_hz"), [(22, 683.2), (47, 470.8)])
 def test_tone_at_zero_moves_the_resonance(tone_nf, peak_hz):
-    """References §9: tone pot at 0, L 2.4 H, with 610 pF of coil and cable: 1 / (2 pi sqrt(L C))."""
+    """References §9: tone pot at 0, L 2.4 H, 610 pF of coil and cable: 1 / (2 pi sqrt(L C))."""
     guitar = Guitar(2.4, 1.0, 110, 100e6, 250e3, tone_nf, tone=0.0)
     hz = np.linspace(0.95, 1.05, 2001) * peak_hz
     levels = db(link_response(guitar, [Cable(500)], 100e6), hz)

@@ -172,3 +172,75 @@ def test_aliases_are_those_computed_elsewhere(
     aliases_db = 10 * np.log10(power[~harmonic].sum() / power[harmonic].sum())
     print(f"{rate} {hz} {shape}: {aliases_db:.2f} dB, references {published_db}")
     assert aliases_db == pytest.approx(published_db, abs=0.1)
+
+
+def biased(table: np.ndarray, grid: float = 0.0) -> np.ndarray:
+    """The table with a grid that draws `grid` amps everywhere."""
+    wide = np.zeros((table.shape[0], 8))
+    wide[:, :5], wide[:, 5] = table, grid
+    return wide
+
+
+def bias_state(size: int = 6) -> np.ndarray:
+    state = np.zeros(size)
+    state[0] = -FIRST * PER_VOLT
+    return state
+
+
+def test_with_nothing_to_charge_the_bias_changes_nothing(tanh_table: np.ndarray) -> None:
+    volts = np.random.default_rng(5).normal(0, 3, (200, 4))
+    sections = butter(3, 0.2, output="sos")
+    plain, moved = volts.ravel().copy(), volts.copy()
+    tables.filter_and_shape(
+        plain, sections, np.zeros((2, 2)), tanh_table, FIRST, PER_VOLT, np.zeros(1)
+    )
+    numbers = np.array((FIRST, PER_VOLT, *np.zeros(7)))
+    tables.filter_and_shape_under_bias(
+        moved, sections, np.zeros((2, 2)), biased(tanh_table), numbers, bias_state()
+    )
+    np.testing.assert_array_equal(moved.ravel(), plain)
+
+
+def test_a_steady_grid_current_charges_the_coupling_capacitor_by_the_closed_form() -> None:
+    # g' = a - d g: g = (a / d) (1 - (1 - d)^n), two frames and a straight line ahead; f(x) = x.
+    line = tabulated(lambda v: v, np.ones_like)
+    numbers = np.array((FIRST, PER_VOLT, 0.0, 0.0, 0.0, 0.0, 0.01, 0.004, 1.0))
+    volts = np.zeros((2000, 4))
+    tables.filter_and_shape_under_bias(
+        volts, NO_SECTIONS, NO_MEMORY, biased(line, 1.0), numbers, bias_state()
+    )
+    frame = np.arange(2000) + (np.arange(1, 5)[:, None] - 0.5) / 4
+    wanted = -2.5 * (1 - 0.996**frame.T)
+    assert np.abs(volts - wanted)[5:].max() < 2e-4
+
+
+def test_the_cathode_s_charge_is_that_of_a_feedback_low_pass() -> None:
+    # f(x) = x: c' = -k (x - c) - d c and y = x - c; in the steady state y = x (d - 0) / (d - k).
+    line = tabulated(lambda v: -v, lambda v: -np.ones_like(v))
+    numbers = np.array((FIRST, PER_VOLT, 1.0, 0.01, 0.005, 1.0, 0.0, 0.0, 0.0))
+    volts = np.full((4000, 4), 0.6)
+    tables.filter_and_shape_under_bias(
+        volts, NO_SECTIONS, NO_MEMORY, biased(line), numbers, bias_state()
+    )
+    # c = k (x - c) / d: y = -(x - c) = -x d / (d + k).
+    assert volts[-1] == pytest.approx(-0.6 * 0.005 / 0.015, rel=1e-9)
+    after = (1 - 0.015) ** np.arange(4000)
+    wanted = -0.6 * (1 + 2 * after) / 3
+    assert np.abs(volts.mean(axis=1) - wanted)[5:].max() < 0.01
+
+
+def test_bias_goes_on_from_stretch_to_stretch_and_plain_python_agrees(
+    tanh_table: np.ndarray,
+) -> None:
+    volts = np.random.default_rng(6).normal(0, 2, (60, 4))
+    table = biased(tanh_table, 0.1)
+    numbers = np.array((FIRST, PER_VOLT, 0.5, 0.02, 0.01, 1.01, 0.03, 0.004, 0.3))
+    whole, parts, python = volts.copy(), volts.copy(), volts.copy()
+    run = tables.filter_and_shape_under_bias
+    run(whole, NO_SECTIONS, NO_MEMORY, table, numbers, bias_state())
+    state = bias_state()
+    for part in (parts[:1], parts[1:20], parts[20:]):
+        run(part, NO_SECTIONS, NO_MEMORY, table, numbers, state)
+    run.py_func(python, NO_SECTIONS, NO_MEMORY, table, numbers, bias_state())
+    np.testing.assert_array_equal(parts, whole)
+    np.testing.assert_allclose(python, whole, atol=1e-12)

@@ -1,4 +1,4 @@
-"""AC runs of three links in ngspice: python -m tests.references.link.run_ngspice writes figures.json.
+"""AC runs of three links in ngspice; python -m tests.references.link.run_ngspice stores them.
 
 The netlists are written by hand from the circuit's description, not by simchain.
 """
