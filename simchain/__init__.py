@@ -19,6 +19,7 @@ _homes = {
     "Signal": "simchain.signal",
     "SimchainError": "simchain.errors",
     "compare": "simchain.decide.compare",
+    "levels": "simchain.decide.levels",
     "load_board": "simchain.board",
     "render": "simchain.chain.render",
 }

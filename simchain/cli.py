@@ -176,6 +176,42 @@ def render(
 
 
 @app.command()
+def levels(
+    board: BoardFile,
+    order: Annotated[str, typer.Option(help="An order of the board.")],
+    passages: Annotated[
+        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
+    ] = None,
+    amp: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
+    ] = None,
+    folder: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the level diagram.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Level at every test point of one order: RMS, peak, and how far from clipping."""
+    from simchain.board import load_board
+    from simchain.decide.levels import levels as levels_of
+    from simchain.report.documents import levels_document
+    from simchain.report.results import write_levels
+    from simchain.report.tables import levels_lines, levels_table
+
+    loaded = load_board(board)
+    with err.status(f"rendering {order}"):
+        document = levels_document(levels_of(loaded, order, passages=_names(passages), amp=amp))
+        document["files"] = write_levels(document, loaded.title, folder) if folder else []
+    _warn(document["warnings"])
+    if as_json:
+        _print_json(document)
+        return
+    out.print(levels_table(document, out.width))
+    _print_lines(levels_lines(document))
+    for name in document["files"]:
+        out.print(f"written: {(folder or Path()) / name}", soft_wrap=True)
+
+
+@app.command()
 def compare(
     board: BoardFile,
     folder: Folder,

@@ -88,6 +88,23 @@ def test_compare_says_one_sentence_for_a_passage(simchain_command: Simchain, boa
     assert "audition.html in a browser" in ran.out
 
 
+def test_levels_of_every_passage(simchain_command: Simchain, board: Path) -> None:
+    out = board.parent / "out"
+    ran = simchain_command("levels", board, "--order", "a", "--out", out)
+    assert ran.status == 0
+    assert "grit.out" in ran.out
+    assert (out / "a.levels.png").is_file()
+    assert (out / "a.levels.svg").is_file()
+    document = json.loads(simchain_command("levels", board, "--order", "a", "--json").out)
+    point = document["points"]["grit.out"]["riff"]
+    names = {"rms_dbu", "peak_volts", "rail_volts", "headroom_db", "floor_dbu"}
+    assert names <= set(point)
+    assert set(document["points"]["grit.out"]) == {"riff", "off"}
+    wrong = simchain_command("levels", board, "--order", "c")
+    assert wrong.status == 2
+    assert "no order 'c'" in wrong.err
+
+
 def test_check_lists_warnings_and_ends_well(simchain_command: Simchain, tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
     assert simchain_command("new", path).status == 0
@@ -147,7 +164,7 @@ def test_a_level_nobody_gave_is_said(simchain_command: Simchain, board: Path) ->
 
 def test_help_names_every_command(simchain_command: Simchain) -> None:
     ran = simchain_command("--help")
-    for command in ("demo", "new", "check", "blocks", "render", "compare"):
+    for command in ("demo", "new", "check", "blocks", "render", "levels", "compare"):
         assert command in ran.out
 
 

@@ -50,6 +50,22 @@ def render_document(
     }
 
 
+def levels_document(renderings: Sequence[Rendering]) -> dict[str, Any]:
+    """Return what `simchain levels --json` prints: points of one order, each in every passage."""
+    points: dict[str, dict[str, Any]] = {}
+    for rendering in renderings:
+        for name, point in rendering.points.items():
+            points.setdefault(name, {})[rendering.passage] = _figures(point)
+    first = renderings[0]
+    return {
+        "simchain": simchain.__version__,
+        "order": first.order,
+        "amp": first.amp,
+        "points": points,
+        "warnings": list(dict.fromkeys(text for one in renderings for text in one.warnings)),
+    }
+
+
 def compare_document(comparison: Comparison, files: Files, page: str) -> dict[str, Any]:
     """Return what `simchain compare --json` prints; `files` names the audition of each sound."""
     return {

@@ -34,6 +34,27 @@ def write_render(rendering: Rendering, folder: Path, *, points: bool) -> dict[st
     return document
 
 
+def write_levels(document: dict[str, Any], title: str, folder: Path) -> list[str]:
+    """Draw the level diagram of a `levels_document` as PNG and SVG; return the files' names.
+
+    Raises OutputError when the folder cannot be written.
+    """
+    from simchain.report import plots
+
+    files.prepare_folder(folder)
+    rows: dict[str, list[dict[str, Any]]] = {}
+    for name, passages in document["points"].items():
+        for passage, figures in passages.items():
+            rows.setdefault(passage, []).append({"name": name, **figures})
+    amp = document["amp"]
+    heading = f"{title}: {document['order']}" + (f", {amp}" if amp else "")
+    names = []
+    for form in ("png", "svg"):
+        names.append(_picture(document["order"], amp, "levels", form))
+        files.write_bytes(folder / names[-1], plots.level_diagram(rows, title=heading, form=form))
+    return names
+
+
 def write_comparison(
     comparison: Comparison, folder: Path, *, pictures: bool = False
 ) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -91,8 +112,8 @@ def _write_pictures(data: dict[str, Any], folder: Path) -> list[str]:
     return list(drawn)
 
 
-def _picture(subject: str, amp: str | None, what: str) -> str:
-    return ".".join([_words(subject), *([amp] if amp else []), what, "png"])
+def _picture(subject: str, amp: str | None, what: str, form: str = "png") -> str:
+    return ".".join([_words(subject), *([amp] if amp else []), what, form])
 
 
 def _over_full_scale(rendering: Rendering) -> list[str]:

@@ -17,6 +17,7 @@ from simchain.report.sentences import (
     pair_sentence,
     passage_sentence,
 )
+from simchain.report.stops import LITTLE_HEADROOM_DB
 
 
 def check_lines(
@@ -84,6 +85,56 @@ def points_table(document: dict[str, Any]) -> Table:
             _headroom(point["headroom_db"]),
         )
     return table
+
+
+def levels_table(document: dict[str, Any], width: int) -> Table:
+    """Return RMS and peak at every test point, a column for each passage.
+
+    Where `width` characters have room for it, with peaks in mV and the distance to clipping.
+    """
+    passages = list(next(iter(document["points"].values())))
+    wide = width >= 14 + 32 * len(passages)
+    table = Table(box=None, pad_edge=False, title=_of_order(document), title_justify="left")
+    table.add_column("RMS / peak dBu", no_wrap=True)
+    for passage in passages:
+        table.add_column(passage, justify="right", no_wrap=True)
+        if wide:
+            table.add_column("peak mV", justify="right", no_wrap=True)
+            table.add_column("dB left", justify="right", no_wrap=True)
+    for name, figures in document["points"].items():
+        cells: list[Text] = [Text(name)]
+        for passage in passages:
+            point = figures[passage]
+            left = _headroom(point["headroom_db"])
+            pair = f"{_figure(point['rms_dbu'])} / {_figure(point['peak_dbu'])}"
+            cells.append(Text(pair, style=left.style))
+            if wide:
+                volts = point["peak_volts"]
+                cells += [Text(_figure(None if volts is None else 1e3 * volts, "{:.0f}")), left]
+        table.add_row(*cells)
+    return table
+
+
+def levels_lines(document: dict[str, Any]) -> Iterable[Text]:
+    """Say where it clips and where little is left, worst first."""
+    tight = sorted(
+        (point["headroom_db"], name, passage)
+        for name, passages in document["points"].items()
+        for passage, point in passages.items()
+        if point["headroom_db"] is not None and point["headroom_db"] < LITTLE_HEADROOM_DB
+    )
+    if not tight:
+        yield Text(f"nothing comes within {LITTLE_HEADROOM_DB:g} dB of clipping")
+    for headroom_db, name, passage in tight:
+        if headroom_db < 0:
+            yield Text(f"{name} clips in {passage}, {-headroom_db:.1f} dB over", style="bold red")
+        else:
+            yield Text(f"{name} has {headroom_db:.1f} dB left in {passage}")
+
+
+def _of_order(document: dict[str, Any]) -> str:
+    amp = document["amp"]
+    return f"{document['order']}, " + (f"amplifier {amp}" if amp else "into the mixer")
 
 
 def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
