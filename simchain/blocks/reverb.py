@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,9 @@ from simchain.blocks._paths import TailedBlock, to_channels
 from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
 from simchain.signal import Volts
+
+if TYPE_CHECKING:
+    from simchain.kernels.moving_lines import Octaves, Sways
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,6 +28,12 @@ DIFFUSION = 0.6
 EVEN_AT_HZ = 700.0
 SMALLEST_LENGTH = 3
 DRAWS = 16_384
+
+RISING_LINES, SWAYING_LINES = 1, 3
+RISING_HZ = (80.0, 4_000.0)
+LONGEST_JUMP_MS, JUMP_PART_OF_LINE = 24.0, 0.4
+SWING_MS, SWING_PART_OF_LINE = 1.0, 1 / 16
+SWAY_HZ = (0.3, 0.8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,12 +179,17 @@ class Reverb(TailedBlock):
     """
 
     kind: ClassVar[str] = "reverb"
+    deepest: ClassVar[str] = (
+        "motion: three of the lines sway by ±1 ms at 0.3 to 0.8 Hz, ±9 cents; shimmer: all "
+        "that passes the longest line comes back an octave up, from 80 Hz to 4 kHz"
+    )
     about: ClassVar[str] = (
         "A room around the sound: it rings on, and falls by 60 dB in decay_s seconds.\n"
         "damping_hz is where it falls twice as fast; size is the room, predelay_ms its distance."
     )
     checked_against: ClassVar[str] = (
-        "T30 by backward integration against decay_s (2 %), octaves against the lines' own losses"
+        "T30 by backward integration against decay_s (2 %; moving 5 %, with shimmer 10 %), octaves "
+        "against the lines' own losses, shimmer's 880 and 1760 Hz from 440"
     )
 
     decay_s: float = control(
@@ -206,8 +220,12 @@ class Reverb(TailedBlock):
     mix: float = control(
         0.2, "from dry (0) to wet alone (1), equal power", ge=0, le=1, usual=(0, 1), movable=True
     )
-    shimmer: float = control(0.0, "an octave up inside the room", ge=0, le=1, usual=(0, 1))
-    motion: float = control(0.0, "lines that sway", ge=0, le=1, usual=(0, 1))
+    shimmer: float = control(
+        0.0, "an octave up inside the room: the tail climbs as it rings", ge=0, le=1, usual=(0, 1)
+    )
+    motion: float = control(
+        0.0, "how far the room's lines sway; 1 is ±1 ms", ge=0, le=1, usual=(0, 1)
+    )
 
     input_ohm: float = input_ohm(1e6, (500e3, 10e6))
     output_ohm: float = output_ohm(500, (100, 1e3))
@@ -219,16 +237,9 @@ class Reverb(TailedBlock):
         """A digital unit unless `digital` says otherwise."""
         return self.digital is not False
 
-    def not_yet(self) -> str | None:
-        """Shimmer and motion."""
-        for name in ("shimmer", "motion"):
-            if getattr(self, name) > 0:
-                return f"{name} = {getattr(self, name):g} is not simulated yet: leave it at 0"
-        return None
-
     def is_lti(self) -> bool:
         """It is, while nothing in it moves."""
-        return self.motion == 0.0 and self.shimmer == 0.0
+        return self.mix == 0.0 or (self.motion == 0.0 and self.shimmer == 0.0)
 
     def network(self, now: Moment) -> Network:
         """The network behind these settings."""
@@ -238,7 +249,6 @@ class Reverb(TailedBlock):
         """Mix `volts` with the room; each channel has all-passes of its own before the network."""
         from simchain.filters import low_cut, run_sections
         from simchain.kernels.delay_line import delayed, diffuse
-        from simchain.kernels.reverb import network
 
         if self.mix == 0.0:
             return np.array(to_channels(volts, self.outputs))
@@ -250,12 +260,52 @@ class Reverb(TailedBlock):
         wet = lines.evenness() / math.sqrt(self.outputs) * wet
         for row, lengths in zip(wet, lines.diffusers, strict=False):
             diffuse(row, lengths, DIFFUSION)
-        wet = network(
-            wet,
-            lines.lengths,
-            lines.gains,
-            lines.poles,
-            lines.into[: self.outputs],
-            lines.out_of[: self.outputs],
+        return self.mixed(dry, self._rung(wet, lines, now))
+
+    def _rung(self, wet: Volts, lines: Network, now: Moment) -> Volts:
+        """Return what the network makes of `wet`."""
+        from simchain.kernels.moving_lines import moving_network
+        from simchain.kernels.reverb import network
+
+        into, out_of = lines.into[: self.outputs], lines.out_of[: self.outputs]
+        loop = (wet, lines.lengths, lines.gains, lines.poles, into, out_of)
+        if self.motion == 0.0 and self.shimmer == 0.0:
+            return network(*loop)
+        by_length = np.argsort(-lines.lengths)
+        rising = by_length[: RISING_LINES if self.shimmer > 0 else 0]
+        last = RISING_LINES + SWAYING_LINES
+        swaying = by_length[RISING_LINES : last if self.motion > 0 else RISING_LINES]
+        sways = _sways(swaying, lines, self.motion, now)
+        return moving_network(*loop, sways, _octaves(rising, lines, self.shimmer), now.rate)
+
+
+def _sways(swaying: Ints, lines: Network, motion: float, now: Moment) -> "Sways":
+    """Return how the lines `swaying` move; rates and phases are the seed's."""
+    from simchain.kernels.moving_lines import Sways
+
+    random = np.random.default_rng((now.seed, 1))
+    places = (np.arange(swaying.size) + random.random(swaying.size)) / SWAYING_LINES
+    slow, fast = SWAY_HZ
+    hz = slow * (fast / slow) ** random.permutation(places)
+    starts = now.turn + random.random(swaying.size)
+    most = np.minimum(SWING_MS / 1e3 * now.rate, SWING_PART_OF_LINE * lines.lengths[swaying])
+    return Sways(swaying, motion * most, hz / now.rate, starts)
+
+
+def _octaves(rising: Ints, lines: Network, shimmer: float) -> "Octaves":
+    """Return the lines `rising`; each head's delay is in the middle as long as its line."""
+    from simchain.kernels.moving_lines import Octaves
+    from simchain.kernels.pitch import Splices
+
+    plans = []
+    for length in lines.lengths[rising].tolist():
+        most = round(min(LONGEST_JUMP_MS / 1e3 * lines.rate, JUMP_PART_OF_LINE * length))
+        least = most // 3
+        coarse = max(1, round(lines.rate / 5000))
+        nearest = length - (least + 3 * most) // 8
+        plans.append(
+            Splices(True, nearest, least, most, least, least, coarse, 2 * coarse, nearest + most)
         )
-        return self.mixed(dry, wet)
+    return Octaves(
+        rising, tuple(plans), shimmer, RISING_HZ[1] / lines.rate, RISING_HZ[0] / lines.rate
+    )

@@ -1,5 +1,7 @@
 """The feedback delay network's loop."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,27 +22,62 @@ NOTHING = 1e-60
 def network(
     volts: Volts, lengths: Ints, gains: Floats, poles: Floats, into: Floats, out_of: Floats
 ) -> Volts:
-    """Return the sums of the lines of a feedback delay network of 16 lines.
+    """Return the sums of the lines of a feedback delay network of N = 16 lines (or 8).
 
     Line i is lengths[i] frames long and ends in gains[i] (1 - p) / (1 - p z^-1), p = poles[i].
-    With y the 16 ends, x a frame of the inputs, and H the Hadamard matrix of +-1 in Sylvester's
-    order, H H^T = 16 I, so that H / 4 keeps energy::
+    With y the N ends, x a frame of the inputs, and H the Hadamard matrix of +-1 in Sylvester's
+    order, H H^T = N I, so that H / sqrt(N) keeps energy::
 
-        u = into x + H y / 4           enters the lines
+        u = into x + H y / sqrt(N)     enters the lines
         out_of u                       is the output
 
-    `volts` has shape (inputs, frames), `into` (inputs, 16), `out_of` (outputs, 16); the result
+    `volts` has shape (inputs, frames), `into` (inputs, N), `out_of` (outputs, N); the result
     has shape (outputs, frames). Jot and Chaigne, AES preprint 3030, 1991; Sylvester's matrix as
     in J. O. Smith, Physical Audio Signal Processing.
     """
-    row = -(-int(lengths.max()) // ROW_UNIT) * ROW_UNIT + ROW_OFFSET
-    lines = np.zeros((LINES, row))
-    work = np.empty((LINES, PIECE + ROW_OFFSET))
+    loop = Loop(lengths, gains, poles, into, out_of)
     wet = np.zeros((out_of.shape[0], volts.shape[1]))
-    filters = np.stack((0.25 * gains * (1.0 - poles), poles, np.zeros(LINES)))
-    limits = np.array((PIECE, LOOKED_AT_EVERY))
-    _network(volts, lengths, filters, into, out_of, limits, NOTHING, lines, work, wet)
+    loop.run(volts, 0, volts.shape[1], wet)
     return wet
+
+
+class Loop:
+    """The rings of a network and where in them it stands."""
+
+    def __init__(
+        self, lengths: Ints, gains: Floats, poles: Floats, into: Floats, out_of: Floats
+    ) -> None:
+        count = lengths.size
+        row = -(-int(lengths.max()) // ROW_UNIT) * ROW_UNIT + ROW_OFFSET
+        self.lengths, self.at = lengths, np.zeros(count, dtype=np.int64)
+        self.lines = np.zeros((count, row))
+        self._into, self._out_of = into, out_of
+        self._work = np.empty((count, PIECE + ROW_OFFSET))
+        scaled = gains * (1.0 - poles) / math.sqrt(count)
+        self._filters = np.stack((scaled, poles, np.zeros(count)))
+
+    def run(self, volts: Volts, start: int, stop: int, wet: Volts) -> None:
+        """Add frames `start` to `stop` of the output to `wet`."""
+        limits = np.array((PIECE, LOOKED_AT_EVERY, start, stop))
+        _network(
+            volts,
+            self.lengths,
+            self._filters,
+            self._into,
+            self._out_of,
+            limits,
+            NOTHING,
+            self.at,
+            self.lines,
+            self._work,
+            wet,
+        )
+
+    def rest(self) -> None:
+        """Empty the rings once all that is in them has died away."""
+        if _is_nothing(self.lines, NOTHING):
+            self.lines[:] = 0.0
+            self._filters[2] = 0.0
 
 
 @kernel
@@ -52,29 +89,33 @@ def _network(
     out_of: Floats,
     limits: Ints,
     nothing: float,
+    at: Ints,
     lines: Floats,
     work: Floats,
     wet: Floats,
 ) -> None:
     """Add to `wet`. A piece ends where the first ring ends, so each is read, then written, whole.
 
-    `filters` has the rows gain, pole, last output; `lines` are the rings; `work` holds a piece.
+    `filters` has the rows gain, pole, last output; `lines` are the rings and `at` the places in
+    them; `work` holds a piece. `limits`: longest piece, frames between looks, first and last frame.
     """
-    at = np.zeros(lengths.size, dtype=np.int64)
-    done, looked = 0, 0
-    while done < volts.shape[1]:
-        size = min(limits[0], volts.shape[1] - done)
+    done, looked = limits[2], limits[2]
+    while done < limits[3]:
+        size = min(limits[0], limits[3] - done)
         for i in range(lengths.size):
             size = min(size, lengths[i] - at[i])
-        for i in range(0, 16, 4):
+        for i in range(0, lengths.size, 4):
             _read_four(lines, at, filters, i, work, size)
         for i in range(4):
-            _write_four(work, at, i, lines, size)
+            if lengths.size == 8:
+                _write_two(work, at, i, lines, size)
+            else:
+                _write_four(work, at, i, lines, size)
         for k in range(volts.shape[0]):
-            for i in range(16):
+            for i in range(lengths.size):
                 _add(lines[i, at[i] : at[i] + size], volts[k, done : done + size], into[k, i])
         for k in range(wet.shape[0]):
-            for i in range(0, 16, 4):
+            for i in range(0, lengths.size, 4):
                 _add_four(wet[k, done : done + size], lines, at, out_of[k], i)
         for i in range(lengths.size):
             at[i] = at[i] + size if at[i] + size < lengths[i] else 0
@@ -126,6 +167,17 @@ def _write_four(work: Floats, at: Ints, i: int, lines: Floats, size: int) -> Non
         r1[n] = (a - b) + (c - d)
         r2[n] = (a + b) - (c + d)
         r3[n] = (a - b) - (c - d)
+
+
+@kernel
+def _write_two(work: Floats, at: Ints, i: int, lines: Floats, size: int) -> None:
+    """Write the sum and difference of rows i and i + 4: distance 4, the last of eight lines."""
+    w0, w1 = work[i, :size], work[i + 4, :size]
+    r0, r1 = lines[i, at[i] : at[i] + size], lines[i + 4, at[i + 4] : at[i + 4] + size]
+    for n in range(size):
+        a, b = w0[n], w1[n]
+        r0[n] = a + b
+        r1[n] = a - b
 
 
 @kernel

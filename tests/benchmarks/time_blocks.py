@@ -7,7 +7,9 @@ import numpy as np
 from simchain.blocks.base import Moment
 from simchain.blocks.delay import Delay
 from simchain.blocks.modulation import Modulation
-from simchain.blocks.reverb import Reverb
+from simchain.blocks.octave import Octave
+from simchain.blocks.reverb import Reverb, network_of
+from simchain.kernels.reverb import network
 from tests.benchmarks.timing import RATE, print_against_six_sections
 
 
@@ -36,12 +38,27 @@ def jobs() -> dict[str, Callable[[], object]]:
         "reverb": Reverb(),
         "reverb, two outputs": Reverb(outputs=2),
         "reverb, 0.1 s": Reverb(decay_s=0.1),
+        "reverb, motion": Reverb(motion=1),
+        "reverb, shimmer": Reverb(shimmer=0.5),
+        "reverb, motion and shimmer": Reverb(motion=1, shimmer=0.5),
+        "octave, down": Octave(),
+        "octave, up and down": Octave(up_mix=0.5),
     }
     found: dict[str, Callable[[], object]] = {}
     for name, unit in units.items():
         found[name] = lambda unit=unit: unit.process(live, now)
         found[f"{name}, silent tail"] = lambda unit=unit: unit.process(tail, now)
+    for count in (8, 16):
+        found[f"network alone, {count} lines"] = lines_job(count, live)
     return found
+
+
+def lines_job(count: int, volts: np.ndarray) -> Callable[[], object]:
+    """Return a run of the first `count` of the default reverb's lines: 16 within twice 8."""
+    room = network_of(1.8, 0.5, 4500.0, RATE, 1)
+    cut = (room.lengths, room.gains, room.poles, room.into[:1], room.out_of[:1])
+    parts = tuple(np.ascontiguousarray(part[..., :count]) for part in cut)
+    return lambda: network(volts, *parts)
 
 
 if __name__ == "__main__":

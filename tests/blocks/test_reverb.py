@@ -250,13 +250,6 @@ def test_defaults() -> None:
     assert not Reverb(bypass="true").has_trails
 
 
-@pytest.mark.parametrize("name", ["shimmer", "motion"])
-def test_not_yet(name: str) -> None:
-    unit = Reverb.model_validate({name: 0.3})
-    assert unit.not_yet() == f"{name} = 0.3 is not simulated yet: leave it at 0"
-    assert not unit.is_lti()
-
-
 @pytest.mark.parametrize(
     ("given", "words"),
     [
