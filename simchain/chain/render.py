@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain import units
-from simchain.board import Board, Order
+from simchain.board import Board, Order, broken_rules
 from simchain.chain.path import PAIR, Path, Step, path_of
 from simchain.chain.source import Source, source_of
 from simchain.chain.step import Headroom, Passed, run
@@ -224,7 +224,7 @@ def _rendering(board: Board, path: Path, trail: _Trail, volts: Volts, source: So
         points = _with_second_amplifier(points)
     points["out"] = _in_two_channels(points["out"])
     output = _output(volts / full_scale_volts(board, path.amp_name), board.rate)
-    return Rendering(path, board.rate, points, output, _warnings(path, source))
+    return Rendering(path, board.rate, points, output, _warnings(board, path, source))
 
 
 def _with_second_amplifier(points: dict[str, Point]) -> dict[str, Point]:
@@ -257,8 +257,12 @@ def twice(sound: Sound) -> Sound:
     return cast(Sound, np.broadcast_to(sound, (2, sound.shape[1])))
 
 
-def _warnings(path: Path, source: Source) -> tuple[str, ...]:
+def _warnings(board: Board, path: Path, source: Source) -> tuple[str, ...]:
     found = [source.warning] if source.warning else []
+    found += [
+        f"order '{path.order_name}' breaks a rule; {sentence}"
+        for sentence in broken_rules(board, path.order)
+    ]
     if path.left_out:
         found.append(
             f"order '{path.order_name}' has no {', '.join(path.left_out)}: "

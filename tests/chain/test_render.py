@@ -183,6 +183,14 @@ def test_blocks_left_out_are_said(make_board: MakeBoard, noise: np.ndarray) -> N
     assert any("order 'short' has no room" in text for text in rendering.warnings)
 
 
+def test_an_order_that_breaks_a_rule_is_rendered_with_a_warning(
+    make_board: MakeBoard, noise: np.ndarray
+) -> None:
+    text = SPLIT + '[rules]\nfirst = ["room"]\n'
+    rendering = simchain.render(make_board(text, noise), order="series", passage="wet")
+    assert any("order 'series' breaks a rule" in text for text in rendering.warnings)
+
+
 def test_an_order_may_be_given_in_place_of_a_name(make_board: MakeBoard, noise: np.ndarray) -> None:
     board = make_board(SPLIT, noise)
     given = simchain.render(board, order=Order(("push",), ("room",)), passage="wet")
