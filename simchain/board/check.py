@@ -14,7 +14,7 @@ from simchain.settings import unit_of, usual_of
 # Written, read and kept; what they ask for is simulated by later issues.
 TABLES_NOT_ACTING = ("cables", "supply", "songs", "judging", "set_levels", "goals", "floor")
 SOURCE_NOT_ACTING = ("hum_dbu", "hum_hz")
-PASSAGE_NOT_ACTING = ("above", "target_lufs", "weight")
+PASSAGE_NOT_ACTING = ("target_lufs", "weight")
 BLOCK_NOT_ACTING = (
     "input_ohm",
     "output_ohm",

@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.kernels.compile import kernel
+from simchain.kernels.compile import kernel, summing_kernel
 from simchain.signal import Volts
 
 Floats = NDArray[np.float64]
@@ -127,7 +127,7 @@ def _network(
                 filters[2] = 0.0
 
 
-@kernel
+@summing_kernel
 def _read_four(lines: Floats, at: Ints, filters: Floats, i: int, work: Floats, size: int) -> None:
     """Filter the ends of lines i to i + 3 and put their sums and differences into `work`.
 

@@ -167,7 +167,14 @@ def _passage(comparison: Comparison, name: str) -> dict[str, Any]:
         for event in sorted(passage.events, key=lambda event: event.at)
     ]
     seconds = rendering.output.samples.shape[1] / rendering.rate
-    return {"name": name, "on": list(passage.on), "seconds": seconds, "events": events}
+    above = passage.above.model_dump() if passage.above else None
+    return {
+        "name": name,
+        "on": list(passage.on),
+        "seconds": seconds,
+        "events": events,
+        "above": above,
+    }
 
 
 def _sound(

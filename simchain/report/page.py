@@ -17,6 +17,7 @@ from simchain.report.sentences import (
     passage_sentence,
     signed_band_change,
     spoken,
+    step_sentence,
 )
 from simchain.report.stops import stop_name, stops
 from simchain.units import dbu_to_volts, peak_volts_to_dbu
@@ -164,11 +165,15 @@ def _passage(data: Mapping[str, Any], passage: Mapping[str, Any]) -> dict[str, A
     return {
         **passage,
         "label": label,
-        "sentences": [
-            passage_sentence(data, passage["name"], amp).split(": ", 1)[1] for amp in amps
-        ],
+        "sentences": [_says(data, passage["name"], amp) for amp in amps],
         "headroom": [headroom_sentence(data, passage["name"], amp) for amp in amps],
     }
+
+
+def _says(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
+    """Return the passage's sentence without its name, and its step against another passage."""
+    sentence = passage_sentence(data, passage, amp).split(": ", 1)[1]
+    return " ".join(filter(None, (sentence, step_sentence(data, passage, amp))))
 
 
 def _pair_rows(data: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -86,6 +86,29 @@ def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> 
     return start + _many_sentence(groups, against_first)
 
 
+def step_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
+    """Say how far a passage lies above the one it is held against, in each order; '' for none."""
+    wish = next(one.get("above") for one in data["passages"] if one["name"] == passage)
+    if not wish:
+        return ""
+    loud = {
+        (sound["order"], sound["passage"]): sound["integrated_lufs"]
+        for sound in data["sounds"]
+        if sound["amp"] == amp
+    }
+    steps = []
+    for place, order in enumerate(data["orders"]):
+        here, there = (loud.get((order["name"], name)) for name in (passage, wish["passage"]))
+        if here is None or there is None:
+            return ""
+        steps.append((letter(place), f"{here - there:+.1f}"))
+    alike = len({step for _, step in steps}) == 1
+    told = f"{steps[0][1]} LU in each order" if alike else listed(
+        [f"{name} {step}" for name, step in steps]
+    ) + " LU"  # fmt: skip
+    return f"Against the {spoken(wish['passage'])}: {told}; {wish['lu']:+.1f} is wanted."
+
+
 def headroom_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
     """Say where the orders clip in a passage, or how far the closest stays from clipping."""
     limited = [

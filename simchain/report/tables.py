@@ -16,6 +16,7 @@ from simchain.report.sentences import (
     letter,
     pair_sentence,
     passage_sentence,
+    step_sentence,
 )
 from simchain.report.stops import LITTLE_HEADROOM_DB
 
@@ -148,6 +149,8 @@ def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
             yield Text(passage_sentence(data, passage, amp))
             if len(data["orders"]) > 2:
                 yield from _each_against_the_first(data, passage, amp)
+            if step := step_sentence(data, passage, amp):
+                yield Text(f"   {step}")
             headroom = headroom_sentence(data, passage, amp)
             if headroom.startswith("Clips"):
                 yield Text(f"   {headroom}")

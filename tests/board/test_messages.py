@@ -146,7 +146,7 @@ OTHER = [
     (
         'kind = "boost"',
         'kind = "qqqq"',
-        r'kinds are: body, boost, .*tuner',
+        r"kinds are: body, boost, .*tuner",
     ),
     ('kind = "boost"', "kind = 3", r"kind = 3: text in quotes is wanted, one of: body, boost"),
     ('kind = "boost"', "", r"\[blocks\.push\] kind is missing; it is one of: body, boost"),

@@ -12,6 +12,7 @@ from simchain.report.sentences import (
     passage_sentence,
     signed_band_change,
     spoken,
+    step_sentence,
     turned,
 )
 
@@ -200,3 +201,23 @@ def test_small_words():
     assert [listed(words) for words in ([], ["A"], ["A", "B"], ["A", "B", "C"])] == [
         "", "A", "A and B", "A, B and C",
     ]  # fmt: skip
+
+
+def test_a_step_against_another_passage_is_told_with_what_is_wanted(data):
+    for passage in data["passages"]:
+        passage["above"] = {"passage": "verse", "lu": 3.0} if passage["name"] == "solo" else None
+    for sound in data["sounds"]:
+        raised = {"series": 4.1, "split": 2.0}.get(sound["order"], 4.1)
+        sound["integrated_lufs"] = -20.0 + (raised if sound["passage"] == "solo" else 0.0)
+    said = step_sentence(data, "solo", "crunch")
+    assert said.startswith("Against the verse: A +4.1, B +2.0, C +4.1")
+    assert said.endswith("LU; +3.0 is wanted.")
+    for sound in data["sounds"]:
+        sound["integrated_lufs"] = -20.0
+    assert step_sentence(data, "solo", "crunch").startswith("Against the verse: +0.0 LU in each")
+    assert step_sentence(data, "verse", "crunch") == ""
+    wanted = ("series", "verse", "crunch")
+    for sound in data["sounds"]:
+        if (sound["order"], sound["passage"], sound["amp"]) == wanted:
+            sound["integrated_lufs"] = None
+    assert step_sentence(data, "solo", "crunch") == "", "a silent passage is no step"
