@@ -37,7 +37,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.kernels.compile import kernel
+from simchain.kernels.compile import kernel, summing_kernel
 from simchain.kernels.oversample import factor_for, through
 from simchain.signal import Volts
 
@@ -283,7 +283,7 @@ def _value(x: float, rows: Volts) -> float:
     return float((rows[n, 0] + rows[n, 1] * t) + (t * t) * (rows[n, 2] + rows[n, 3] * t))
 
 
-@kernel
+@summing_kernel
 def _value_and_integral(x: float, rows: Volts) -> tuple[float, float]:
     """Return the curve at `x` volts from rest and its integral from rest to there."""
     n, t = _place(x, rows.shape[0] // 2)
@@ -335,7 +335,7 @@ def _step_to_base(steps: Volts, one: Volts, two: Volts, state: Volts, wave: Volt
             state[k] = 0.0
 
 
-@kernel
+@summing_kernel
 def _read_means(rows: Volts, state: Volts, wave: Volts) -> None:
     """Replace each x by the curve's mean from the last x to it. `state`: last x, y, integral.
 
