@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.kernels.compile import kernel
+from simchain.kernels.compile import kernel, summing_kernel
 from simchain.kernels.pitch import TAPS, Head, Splices, interpolator
 from simchain.kernels.reverb import LOOKED_AT_EVERY, NOTHING, ROW_OFFSET, Loop
 from simchain.signal import Volts
@@ -212,7 +212,7 @@ class _MovingLines:
             head.move(-gone)
 
 
-@kernel
+@summing_kernel
 def _sway(
     lines: Floats,
     lengths: Ints,
@@ -272,7 +272,7 @@ def _keep(
             row[n] = row[n] if abs(row[n]) > nothing else 0.0
 
 
-@kernel
+@summing_kernel
 def _split(
     lines: Floats,
     lengths: Ints,
@@ -291,26 +291,31 @@ def _split(
     c1, c2, d0 = sections[2, 0], sections[2, 1], sections[3, 0]
     for j in range(risen.size):
         length, state = lengths[risen[j]], states[j]
+        ring, kept_row = lines[risen[j]], past[j, fill : fill + size]
+        s, t0, t1 = state[0, 0], state[1, 0], state[1, 1]
+        u0, u1, v = state[2, 0], state[2, 1], state[3, 0]
         k = at[risen[j]] - size
         k = k if k >= 0 else k + length
         for n in range(size):
-            x = lines[risen[j], k]
+            x = ring[k]
             x = x if abs(x) > nothing else 0.0
-            first = a0 * x + state[0, 0]
-            state[0, 0] = x - a0 * first
-            one = b2 * first + state[1, 0]
-            state[1, 0] = b1 * (first - one) + state[1, 1]
-            state[1, 1] = first - b2 * one
-            other = c2 * x + state[2, 0]
-            state[2, 0] = c1 * (x - other) + state[2, 1]
-            state[2, 1] = x - c2 * other
+            first = a0 * x + s
+            s = x - a0 * first
+            one = b2 * first + t0
+            t0 = b1 * (first - one) + t1
+            t1 = first - b2 * one
+            other = c2 * x + u0
+            u0 = c1 * (x - other) + u1
+            u1 = x - c2 * other
             low = 0.5 * (one + other)
-            slow = d0 * low + state[3, 0]
-            state[3, 0] = low - d0 * slow
+            slow = d0 * low + v
+            v = low - d0 * slow
             kept = 0.5 * (low - slow)
-            past[j, fill + n] = kept if abs(kept) > nothing else 0.0
-            lines[risen[j], k] = one - (1.0 - share) * kept
+            kept_row[n] = kept if abs(kept) > nothing else 0.0
+            ring[k] = one - (1.0 - share) * kept
             k = k + 1 if k + 1 < length else 0
+        state[0, 0], state[1, 0], state[1, 1] = s, t0, t1
+        state[2, 0], state[2, 1], state[3, 0] = u0, u1, v
         for m in range(4):
             if abs(state[m, 0]) + abs(state[m, 1]) < nothing:
                 state[m] = 0.0

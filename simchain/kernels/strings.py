@@ -64,12 +64,11 @@ def ring(
     Where sigma changes, q and q' go on, not z.
     """
     frames = sound.size
-    terms = np.zeros(work.shape[2])
+    terms = np.zeros((2, work.shape[2]))
     live = False
     for row in range(controls.shape[0]):
         if row == 0 or _differs(controls[row], controls[row - 1]):
-            _tune(controls[row], string, 0, work[0])
-            _tune(controls[row], string, 1, work[1])
+            _tune(controls[row], string, work)
         first = row * step
         last = min(first + step, frames)
         pushed = False
@@ -78,16 +77,17 @@ def ring(
         if not (live or pushed):
             continue
         for frame in range(first, last):
-            sound[frame] += _advance(work[0], force[0, frame], terms)
-            sound[frame] += _advance(work[1], force[1, frame], terms)
-        up = _drop_the_faint(work[0])
-        side = _drop_the_faint(work[1])
-        live = up or side
+            _turn(work[0], force[0, frame], terms[0])
+            _turn(work[1], force[1, frame], terms[1])
+            up, side = _sums(terms)
+            sound[frame] = (sound[frame] + up) + side
+        first_live = _drop_the_faint(work[0])
+        live = _drop_the_faint(work[1]) or first_live
 
 
 @kernel
-def _advance(work: Reals, push: float, terms: Reals) -> float:
-    """Turn every mode by one sample; return what the pickup reads of them."""
+def _turn(work: Reals, push: float, terms: Reals) -> None:
+    """Turn every mode by one sample; fill `terms` with what the pickup reads of them."""
     re, im, cosine, sine = work[0], work[1], work[2], work[3]
     gain, reads_re, reads_im = work[4], work[5], work[6]
     for mode in range(terms.size):
@@ -95,14 +95,20 @@ def _advance(work: Reals, push: float, terms: Reals) -> float:
         im[mode] = re[mode] * sine[mode] + im[mode] * cosine[mode]
         re[mode] = turned
         terms[mode] = reads_re[mode] * re[mode] + reads_im[mode] * im[mode]
-    total = 0.0
-    for mode in range(terms.size):
-        total += terms[mode]
-    return total
 
 
 @kernel
-def _tune(control: Reals, string: Reals, direction: int, work: Reals) -> None:
+def _sums(terms: Reals) -> tuple[float, float]:
+    """Sum both rows from the first mode on, side by side: each sum waits for itself."""
+    up, side = 0.0, 0.0
+    for mode in range(terms.shape[1]):
+        up += terms[0, mode]
+        side += terms[1, mode]
+    return up, side
+
+
+@kernel
+def _tune(control: Reals, string: Reals, work: Reals) -> None:
     """Set each mode's factor, drive and reading for one row of controls (rows 2 to 7 of work)."""
     hz, length, pluck, contact = control[0], control[1], control[2], control[3]
     rate, limit = string[0], string[11]
@@ -111,34 +117,38 @@ def _tune(control: Reals, string: Reals, direction: int, work: Reals) -> None:
     sine_pluck, twice_pluck = _sine_and_twice_cosine(math.pi * share)
     sine_pickup, twice_pickup = _sine_and_twice_cosine(math.pi * string[8] / length)
     before_pluck, before_pickup = 0.0, 0.0
-    for mode in range(work.shape[1]):
+    for mode in range(work.shape[2]):
         number = mode + 1.0
-        mode_hz = number * hz * math.sqrt(1.0 + string[1] / (length * length) * number * number)
-        loss = string[2] + string[3] * mode_hz
-        if direction == 1:
-            mode_hz *= string[6]
-            loss *= string[5]
-        loss += string[4] * mode_hz * mode_hz + control[4] + control[5] * mode_hz
-        fade = min(max((limit - mode_hz) / (0.2 * limit), 0.0), 1.0)
-        if fade == 0.0:
-            mode_hz, loss = 0.25 * rate, 2000.0
-        omega = 2.0 * math.pi * mode_hz
-        work[0, mode] += (loss / omega - work[7, mode]) * work[1, mode]
-        work[7, mode] = loss / omega
-        size = _exponential(-loss / rate)
-        half_cosine, half_sine = _cosine_sine(omega / rate)
-        work[2, mode] = size * half_cosine
-        work[3, mode] = size * half_sine
-        work[4, mode] = drive * sine_pluck * fade * _blur(number * contact / length)
-        if string[10] == 1.0:
-            work[5, mode] = 0.0
-            work[6, mode] = number * math.pi / (length * omega)
-        else:
-            work[5, mode] = sine_pickup * _blur(number * string[9] / length)
-            work[6, mode] = -work[5, mode] * work[7, mode]
-        if direction == 1:
-            work[5, mode] *= string[7]
-            work[6, mode] *= string[7]
+        own_hz = number * hz * math.sqrt(1.0 + string[1] / (length * length) * number * number)
+        contact_blur = _blur(number * contact / length)
+        read = sine_pickup * _blur(number * string[9] / length)
+        for direction in range(2):
+            w = work[direction]
+            mode_hz, loss = own_hz, string[2] + string[3] * own_hz
+            if direction == 1:
+                mode_hz *= string[6]
+                loss *= string[5]
+            loss += string[4] * mode_hz * mode_hz + control[4] + control[5] * mode_hz
+            fade = min(max((limit - mode_hz) / (0.2 * limit), 0.0), 1.0)
+            if fade == 0.0:
+                mode_hz, loss = 0.25 * rate, 2000.0
+            omega = 2.0 * math.pi * mode_hz
+            w[0, mode] += (loss / omega - w[7, mode]) * w[1, mode]
+            w[7, mode] = loss / omega
+            size = _exponential(-loss / rate)
+            half_cosine, half_sine = _cosine_sine(omega / rate)
+            w[2, mode] = size * half_cosine
+            w[3, mode] = size * half_sine
+            w[4, mode] = drive * sine_pluck * fade * contact_blur
+            if string[10] == 1.0:
+                w[5, mode] = 0.0
+                w[6, mode] = number * math.pi / (length * omega)
+            else:
+                w[5, mode] = read
+                w[6, mode] = -w[5, mode] * w[7, mode]
+            if direction == 1:
+                w[5, mode] *= string[7]
+                w[6, mode] *= string[7]
         sine_pluck, before_pluck = twice_pluck * sine_pluck - before_pluck, sine_pluck
         sine_pickup, before_pickup = twice_pickup * sine_pickup - before_pickup, sine_pickup
 
@@ -174,7 +184,7 @@ def _sine_and_twice_cosine(angle: float) -> tuple[float, float]:
 @kernel
 def _cosine_sine(angle: float) -> tuple[float, float]:
     """Cosine and sine within 1e-14: Taylor series of an eighth of the angle, then doubled."""
-    small = (angle - 2.0 * math.pi * math.floor(angle / (2.0 * math.pi) + 0.5)) * 0.125
+    small = (angle - 2.0 * math.pi * np.floor(angle / (2.0 * math.pi) + 0.5)) * 0.125
     square = small * small
     cosine, sine, term_cosine, term_sine = 1.0, small, 1.0, small
     for order in range(1, 8):
