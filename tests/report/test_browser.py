@@ -94,8 +94,13 @@ def test_sound_reaches_the_loudspeaker(opened, data):
     sheet.play()
     for order, hertz in ((0, 220.0), (3, 880.0)):
         sheet.page.keyboard.press(str(order + 1))
-        sheet.page.wait_for_timeout(1500)
-        assert sheet.page.evaluate(note) == pytest.approx(hertz, abs=3.0)
+        heard = 0.0
+        for _ in range(40):  # a busy machine plays late: 20 s at the most
+            sheet.page.wait_for_timeout(500)
+            heard = sheet.page.evaluate(note)
+            if abs(heard - hertz) < 3.0:
+                break
+        assert heard == pytest.approx(hertz, abs=3.0)
 
 
 def test_passages_keep_one_passage_in_memory_and_start_it_anew(opened, data):
