@@ -1,7 +1,6 @@
 """Modulation: chorus, flanger, phaser, vibrato, tremolo, all moved by one slow sine."""
 
 import math
-from dataclasses import replace
 from typing import Any, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
@@ -186,17 +185,26 @@ class Modulation(Block):
 
     def _phased(self, row: Floats, now: Moment, channel: int) -> Floats:
         """The all-passes at 88.2 kHz or more: below, their digital form bends 10 kHz by 0.3 dB."""
+        state = np.zeros(USUAL_STAGES if self.stages is None else self.stages)
         if now.rate >= PHASER_RATE:
-            return self._through_all_passes(row, now, channel)
-        from simchain.kernels.oversample import down, up
+            return self._through_all_passes(row, now, channel, state)
+        from simchain.kernels.oversample import reach, through
 
-        fast = replace(now, rate=2 * now.rate)
-        return down(self._through_all_passes(up(row, 2), fast, channel), 2)
+        fast = 2 * now.rate
+        frame = -2 * reach(2)
 
-    def _through_all_passes(self, row: Floats, now: Moment, channel: int) -> Floats:
+        def shape(stretch: Floats) -> None:
+            nonlocal frame
+            moment = Moment(fast, now.seed, now.turn + self.lfo_hz * frame / fast)
+            stretch[:] = self._through_all_passes(stretch, moment, channel, state)
+            frame += stretch.size
+
+        return through(row, 2, shape)
+
+    def _through_all_passes(self, row: Floats, now: Moment, channel: int, state: Floats) -> Floats:
         """`row` through the chain, its corner computed every SWEEP_FRAMES and straight between.
 
-        At 8 Hz that is 110 dB true to the sine.
+        At 8 Hz that is 110 dB true to the sine. `state` goes on from call to call.
         """
         from simchain.kernels.modulation import all_passes
 
@@ -207,8 +215,7 @@ class Modulation(Block):
         sway = self.depth * np.sin(2 * np.pi * turns)
         tangent = np.tan(middle * np.power(high / low, 0.5 * sway))
         coefficients = _straight_between((tangent - 1.0) / (tangent + 1.0), row.size)
-        stages = USUAL_STAGES if self.stages is None else self.stages
-        return all_passes(row, coefficients, stages, self.fed_back)
+        return all_passes(row, coefficients, state, self.fed_back)
 
     def _through_a_line(self, row: Floats, turns: Floats, rate: int) -> Floats:
         from simchain.kernels.modulation import swept_line

@@ -46,16 +46,18 @@ def swept_line(feed: Volts, delays: Floats, feedback: float) -> Floats:
     return out
 
 
-def all_passes(feed: Volts, coefficients: Floats, stages: int, feedback: float) -> Floats:
-    """Return one channel through `stages` first-order all-passes in series, with feedback.
+def all_passes(feed: Volts, coefficients: Floats, state: Floats, feedback: float) -> Floats:
+    """Return one channel through first-order all-passes in series, with feedback.
+
+    `state`, shape (stages,), an even number, begins at 0 and is left for what follows.
 
     Each is H(z) = (c + z^-1) / (1 + c z^-1), c = (t - 1)/(t + 1), t = tan(pi f / rate), f being
     where its phase is -90 degrees; c may move from frame to frame: `coefficients` has the shape of
     `feed`, (frames,). The chain hears feed[n] + feedback out[n], of the same n: the
-    equation is solved, no frame of delay is put in. abs(feedback) below 1; `stages` even.
+    equation is solved, no frame of delay is put in. abs(feedback) below 1.
     """
     out = np.empty(feed.size)
-    _all_passes(feed, coefficients, feedback, NOTHING, np.zeros(stages), out)
+    _all_passes(feed, coefficients, feedback, NOTHING, state, out)
     return out
 
 

@@ -105,7 +105,7 @@ def test_phaser_kernel_notches_of_the_references(stages: int, expected: list[flo
     n = 1 << 15
     impulse = np.zeros(n)
     impulse[0] = 1.0
-    sum_of_both = 0.5 * impulse + 0.5 * all_passes(impulse, np.full(n, c), stages, 0.0)
+    sum_of_both = 0.5 * impulse + 0.5 * all_passes(impulse, np.full(n, c), np.zeros(stages), 0.0)
     left = np.abs(np.exp(-2j * np.pi * np.outer(hz, np.arange(n)) / RATE) @ sum_of_both)
     assert (left < 1e-5).all()
 
