@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from simchain import units
 from simchain.board import Board, Order, broken_rules
-from simchain.chain.path import PAIR, Path, Step, path_of
+from simchain.chain.path import PAIR, Path, path_of
 from simchain.chain.source import Source, source_of
 from simchain.chain.step import Headroom, Passed, run
 from simchain.errors import RequestError, unknown_name
@@ -282,16 +282,3 @@ def signal_at(rendering: Rendering, name: str) -> Signal:
     if volts is None:
         raise RequestError(f"the sound of test point '{name}' was not kept; render with points")
     return Signal(volts, rendering.rate)
-
-
-__all__ = [
-    "Output",
-    "Point",
-    "Rendering",
-    "Step",
-    "amp_name",
-    "full_scale_volts",
-    "render",
-    "signal_at",
-    "walk",
-]
