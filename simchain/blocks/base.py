@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, ClassVar, Literal, Self, get_args
 
+import numpy as np
 from pydantic import model_validator
 
 from simchain import units
@@ -22,16 +23,54 @@ CONVERTER_LATENCY_MS = 1.5
 
 
 @dataclass(frozen=True)
+class Curve:
+    """How one control moves through a passage: straight lines between (frame, value) points.
+
+    Before the first point and after the last it rests. With `in_log` the lines are straight in the
+    value's logarithm, as a control in Hz moves.
+    """
+
+    points: tuple[tuple[int, float], ...]
+    in_log: bool = False
+
+    def values(self, frames: int) -> Volts:
+        """Return the control's value at each of `frames` frames, in its own unit."""
+        places, values = np.array(self.points, dtype=np.float64).T
+        if self.in_log:
+            values = np.log(values)
+        line: Volts = np.interp(np.arange(frames), places, values)
+        return np.exp(line) if self.in_log else line
+
+
+@dataclass(frozen=True)
+class Take:
+    """Something done to a loop at `frame`: record, play, overdub or stop."""
+
+    frame: int
+    do: Literal["record", "play", "overdub", "stop"]
+
+
+@dataclass(frozen=True)
 class Moment:
     """What a block may know besides its settings.
 
     `rate` in frames a second. `seed` comes from the block's name. `turn` shifts the phase of
-    free-running modulators, in turns from 0 to 1.
+    free-running modulators, in turns from 0 to 1. `curves` holds the controls that move, `takes`
+    what is done to the block's loop, in time order.
     """
 
     rate: int
     seed: int = 0
     turn: float = 0.0
+    curves: tuple[tuple[str, Curve], ...] = ()
+    takes: tuple[Take, ...] = ()
+
+    def moving(self, control: str, frames: int) -> Volts | None:
+        """Return the values of `control` at each frame, or None where it rests as set."""
+        for name, curve in self.curves:
+            if name == control:
+                return curve.values(frames)
+        return None
 
 
 def input_ohm(default: float, usual: tuple[float, float]) -> Any:
