@@ -9,11 +9,12 @@ Poles are the s at which G + s C is singular; zeros those at which the same matr
 and c, is: both are generalized eigenvalues, found at once and without any polynomial.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from simchain.filters.rational import Rational
 
@@ -65,6 +66,31 @@ class Circuit:
         gain = at_one * np.prod(1.0 - poles) / np.prod(1.0 - zeros)
         order = len(poles) - len(zeros)
         return Rational(zeros * _RADIANS, poles * _RADIANS, float(gain.real) * _RADIANS**order)
+
+    def impedance(
+        self, node: str, at_ground: Collection[str], hz: ArrayLike
+    ) -> NDArray[np.complex128]:
+        """Return the ohms between `node` and ground at each of `hz`, an array of that shape.
+
+        The nodes `at_ground` are held at 0 V, as an ideal voltage source of 0 V holds its own;
+        `node` may be one of them. `hz` lies above 0: at 0 Hz a node that only capacitors join has
+        no finite impedance. It is 1 V at `node` over the current that this drives into it, from
+        the same equations solved at each frequency. Raises KeyError for a node of no part.
+        """
+        s = 2j * np.pi * np.asarray(hz, dtype=np.float64) / _RADIANS
+        held = {GROUND, *at_ground}
+        if node in held:
+            return np.zeros(s.shape, dtype=np.complex128)
+        live = Circuit()
+        for kind, one, other, value in self.parts:
+            if one not in held or other not in held:
+                ends = [GROUND if name in held else name for name in (one, other)]
+                live.parts.append((kind, ends[0], ends[1], value))
+        conductance, storage, _ = live._matrices(node)
+        drive = np.zeros(len(conductance))
+        drive[-1] = 1.0
+        solved = np.linalg.solve(conductance + s[..., None, None] * storage, drive)
+        return np.asarray(-_OHM / solved[..., -1], dtype=np.complex128)
 
     def _matrices(
         self, driven: str
