@@ -7,6 +7,7 @@ import numpy as np
 from pydantic import model_validator
 
 from simchain.blocks._delay_voices import bucket_brigade, tape
+from simchain.blocks._loops import Loop
 from simchain.blocks._paths import TailedBlock, to_channels
 from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
@@ -76,6 +77,9 @@ class Delay(TailedBlock):
     on the right, even ones the other way round, g^2 + h^2 = 2: both 1 at spread 0, and the square
     root of 2 and 0 at spread 1. Two lines feed each other. With two inputs each has a line of its
     own, the left one's on the left, and `spread` is the share of the feedback that crosses over.
+
+    After the repeats comes a loop, as a looper behind the delay would be (see `Loop`): it records
+    dry and repeats as they are mixed. With trails it plays on while the delay is off.
     """
 
     kind: ClassVar[str] = "delay"
@@ -131,6 +135,19 @@ class Delay(TailedBlock):
     )
     spread: float = control(
         0.0, "repeats from side to side, with outputs = 2", ge=0, le=1, usual=(0, 1)
+    )
+    loop_db: float = control(
+        0.0, "level of what its loop plays", unit="dB", ge=-60, le=40, usual=(-40, 6)
+    )
+    loop_feedback: float = control(
+        1.0,
+        "what each pass of overdub leaves of what is in its loop",
+        ge=0,
+        le=1,
+        usual=(0, 1),
+    )
+    loop_max_s: float = control(
+        60.0, "longest take of its loop", unit="s", ge=0.1, le=3600, usual=(1, 600)
     )
 
     input_ohm: float = input_ohm(1e6, (500e3, 10e6))
@@ -198,12 +215,24 @@ class Delay(TailedBlock):
         """Clean and tape voices are digital units unless `digital` says otherwise."""
         return self.voice != "bucket-brigade" if self.digital is None else self.digital
 
+    @property
+    def loop(self) -> Loop:
+        """The loop after the repeats."""
+        return Loop(self.loop_feedback, self.loop_db, self.loop_max_s, self.wet_latency_s)
+
     def is_lti(self) -> bool:
-        """The clean voice always is, the others only when nothing of them is heard."""
+        """The clean voice always is, the others only when nothing of them is heard.
+
+        A passage in which the loop records or plays is not, whatever the voice.
+        """
         return self.voice == "clean" or self.mix == 0.0
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Mix `volts` with its repeats, shape (inputs, frames); see the class for two channels."""
+        made = self._with_repeats(volts, now)
+        return self.loop.played(made, now) if now.takes else made
+
+    def _with_repeats(self, volts: Volts, now: Moment) -> Volts:
         from simchain.kernels.delay_line import delayed
 
         dry = to_channels(volts, min(self.inputs, self.outputs))

@@ -24,9 +24,6 @@ DEEPEST_TABLE = 12
 MOST_NAMES = 64
 TOML_LIMIT = 2**63
 
-# Kinds that later issues bring. A kind leaves this list by having its file in simchain/blocks.
-NOT_YET = ("looper",)
-
 # What people write that is no TOML, and what to say of it.
 COMMON_SLIPS = (
     (r"=\s*-?\d+,\d", "a number has a point, not a comma: 0.3"),
@@ -289,11 +286,8 @@ class _Tables:
         elif kind in known:
             settings = {key: value for key, value in table.items() if key != "kind"}
             return self._valid(known[kind], settings, where, with_article(kind))
-        elif kind in NOT_YET:
-            text = f'kind = "{kind}": not simulated yet; simulated are: {allowed}'
-            self.found.add(where, "kind", text, value=kind, allowed=allowed)
         else:
-            hint = kind_with_choice(kind) or nearest(kind, (*known, *NOT_YET))
+            hint = kind_with_choice(kind) or nearest(kind, known)
             hint = hint or f"; kinds are: {allowed}"
             text = f"kind = {shown(kind)}: no such kind{hint}"
             self.found.add(where, "kind", text, value=kind, allowed=allowed)

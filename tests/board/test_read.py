@@ -83,11 +83,6 @@ def test_left_out_tables_have_their_defaults(small: str):
     )
 
 
-def test_a_kind_not_simulated_yet_is_told_apart(small: str, problems_of: Told):
-    said = only(problems_of(small.replace('"boost"', '"looper"\nanything = 3')))
-    assert re.search(r'\[blocks\.push\] kind = "looper": not simulated yet; simulated are: b', said)
-
-
 def test_a_band_too_high_for_the_boards_rate_is_refused(small: str, problems_of: Told):
     text = small.replace('kind = "boost"', 'kind = "equalizer"\nbands = [{ hz = 20000 }]')
     said = only(problems_of("rate = 44100\n" + text))
