@@ -77,6 +77,11 @@ def is_movable(field: FieldInfo) -> bool:
     return bool(_extra(field).get("movable"))
 
 
+def movable_in(model: type[BaseModel]) -> frozenset[str]:
+    """Return the names of the settings that may change during a passage."""
+    return frozenset(name for name, field in model.model_fields.items() if is_movable(field))
+
+
 def is_file(field: FieldInfo) -> bool:
     """Tell whether the setting names a file."""
     return bool(_extra(field).get("file"))

@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import model_validator
 
 from simchain import units
-from simchain.settings import Settings, control, is_movable
+from simchain.settings import Settings, control, movable_in
 from simchain.signal import Volts
 
 _kinds: "dict[str, type[Block]]" = {}
@@ -201,7 +201,7 @@ class Block(Settings):
     @classmethod
     def movable(cls) -> frozenset[str]:
         """Names of the controls that may move during a passage."""
-        return frozenset(name for name, field in cls.model_fields.items() if is_movable(field))
+        return movable_in(cls)
 
     @property
     def is_digital(self) -> bool:
@@ -228,6 +228,14 @@ class Block(Settings):
         if self.latency_ms is not None:
             return self.latency_ms / 1e3
         return CONVERTER_LATENCY_MS / 1e3 if self.is_digital else 0.0
+
+    @property
+    def pot(self) -> tuple[float, float] | None:
+        """Ohms and the wiper's share of a unit that is a bare pot while on; None for others.
+
+        Such a unit drives nothing: it belongs to the link between its neighbours.
+        """
+        return None
 
     def not_yet(self) -> str | None:
         """Say in one line what these settings ask for that is not simulated yet, or None."""

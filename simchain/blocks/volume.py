@@ -3,6 +3,7 @@
 import math
 from typing import Any, ClassVar, Literal, Self
 
+import numpy as np
 from pydantic import model_validator
 
 from simchain.blocks._paths import to_channels
@@ -11,15 +12,26 @@ from simchain.settings import control
 from simchain.signal import Volts
 
 AUDIO_MIDDLE_DB = -16.0
+AUDIO_BEND = 2.0 * math.log(10.0 ** (-AUDIO_MIDDLE_DB / 20.0) - 1.0)
 ACTIVE_FIGURES = {"current_ma": 8.0, "noise_nv": 10.0}
-ONLY_ACTIVE = ("input_ohm", "output_ohm", "rail_volts", "max_dbu")
+ONLY_ACTIVE = (
+    "input_ohm",
+    "output_ohm",
+    "rail_volts",
+    "max_dbu",
+    "noise_nv",
+    "noise_out_uv",
+    "level_db",
+    "invert",
+)
 
 
 class Volume(Block):
     """A pot whose wiper gives the share `wiper` of what stands on it; off, it is a wire.
 
-    A passive pot has no rails and draws nothing; it is its own input, and what it feeds meets
-    `source_ohm`. An active one stands between buffers, with impedances and rails as given.
+    A passive pot has no rails and draws nothing: it is a part of the link between its neighbours,
+    and loads the one before. An active one stands between buffers, with impedances and rails as
+    given.
     """
 
     kind: ClassVar[str] = "volume"
@@ -28,7 +40,7 @@ class Volume(Block):
         "After a drive it fades what was driven, and leaves the dirt as it is."
     )
     checked_against: ClassVar[str] = (
-        "audio taper of 16 dB at the middle (handbooks: 15 %, 16.5 dB); wiper's source R r (1 - r)"
+        "audio taper of 16 dB at the middle (handbooks: 15 %, 16.5 dB); loading as every link's"
     )
 
     position: float = control(
@@ -84,29 +96,18 @@ class Volume(Block):
         """
         if self.taper == "linear":
             return self.position
-        bend = 2.0 * math.log(10.0 ** (-AUDIO_MIDDLE_DB / 20.0) - 1.0)
-        return math.expm1(bend * self.position) / math.expm1(bend)
+        return math.expm1(AUDIO_BEND * self.position) / math.expm1(AUDIO_BEND)
+
+    def wiper_at(self, positions: Volts) -> Volts:
+        """Return `wiper` at each of `positions`, 0 to 1, whatever the pedal's own position."""
+        if self.taper == "linear":
+            return np.array(positions, dtype=np.float64)
+        return np.asarray(np.expm1(AUDIO_BEND * positions) / math.expm1(AUDIO_BEND))
 
     @property
-    def arms_ohm(self) -> tuple[float, float]:
-        """Resistance of the pot above and below the wiper."""
-        return (1.0 - self.wiper) * self.pot_ohm, self.wiper * self.pot_ohm
-
-    @property
-    def load_ohm(self) -> float:
-        """What it puts on the unit before it, with nothing behind: the pot, or its buffer."""
-        return self.input_ohm if self.active else self.pot_ohm
-
-    @property
-    def source_ohm(self) -> float:
-        """What the unit behind it meets, with a stiff source before it.
-
-        Both arms of the pot side by side, R r (1 - r): R/4 with the wiper half-way.
-        """
-        if self.active:
-            return self.output_ohm
-        above, below = self.arms_ohm
-        return above * below / self.pot_ohm
+    def pot(self) -> tuple[float, float] | None:
+        """The pot of a passive one and its wiper's share; see `Block.pot`."""
+        return None if self.active else (self.pot_ohm, self.wiper)
 
     @property
     def ceiling_volts(self) -> float:
@@ -117,6 +118,8 @@ class Volume(Block):
         """Always, as long as the pedal rests: a gain."""
         return True
 
-    def process(self, volts: Volts, now: Moment) -> Volts:  # noqa: ARG002
+    def process(self, volts: Volts, now: Moment) -> Volts:
         """See `Block.process`; the links at both ends are ideal."""
-        return to_channels(self.wiper * volts, self.outputs)
+        moving = now.moving("position", volts.shape[1])
+        share = self.wiper if moving is None else self.wiper_at(moving)
+        return to_channels(share * volts, self.outputs)

@@ -12,12 +12,10 @@ from simchain.board.wording import key_shown, listed, shown
 from simchain.settings import unit_of, usual_of
 
 # Written, read and kept; what they ask for is simulated by later issues.
-TABLES_NOT_ACTING = ("cables", "supply", "songs", "judging", "set_levels", "goals", "floor")
+TABLES_NOT_ACTING = ("supply", "songs", "judging", "goals", "floor")
 SOURCE_NOT_ACTING = ("hum_dbu", "hum_hz")
-PASSAGE_NOT_ACTING = ("target_lufs", "weight")
+PASSAGE_NOT_ACTING = ("weight",)
 BLOCK_NOT_ACTING = (
-    "input_ohm",
-    "output_ohm",
     "current_ma",
     "noise_nv",
     "noise_out_uv",
@@ -30,7 +28,6 @@ BLOCK_NOT_ACTING = (
     "controls_side",
     "reach",
 )
-AMP_NOT_ACTING = ("input_ohm", "send_ohm", "return_ohm")
 
 
 @dataclass(frozen=True)
@@ -165,13 +162,9 @@ def _written_in_vain(board: Board) -> Iterator[str]:
     for name in TABLES_NOT_ACTING:
         if _is_written(board, name):
             yield f"[{name}]" + (" (supply_volts of a block does act)" if name == "supply" else "")
-    if board.source.pickup.model_fields_set:
-        yield "[source.pickup]"
     yield from _keys("source", [board.source], SOURCE_NOT_ACTING)
-    yield from _keys("output", [board.output], ("input_ohm",))
     yield from _keys("passages", list(board.passages.values()), PASSAGE_NOT_ACTING)
     yield from _keys("blocks", list(board.blocks.values()), BLOCK_NOT_ACTING)
-    yield from _keys("amps", list(board.amps.values()), AMP_NOT_ACTING)
 
 
 def _is_written(board: Board, name: str) -> bool:

@@ -7,14 +7,12 @@ from pydantic import ValidationError
 
 from simchain.amp.settings import Amp
 from simchain.blocks.base import Block
+from simchain.board.level_controls import allowed_controls, control_fault
 from simchain.board.models import OF_THE_UNIT, Board, Event, Order, Passage, with_settings
 from simchain.board.names import Names
 from simchain.board.wording import Findings, key_shown, shown, with_article
 from simchain.errors import nearest
-
-LINKS_NOT_YET = (
-    'links = "real" is not simulated yet; leave it out, or write "ideal" (every link is a wire)'
-)
+from simchain.settings import movable_in
 
 
 def add_problems(board: Board, names: Names, found: Findings) -> None:
@@ -61,21 +59,11 @@ class _Crosscheck:
 
     def ends(self) -> None:
         board, found = self.board, self.found
-        if board.links == "real":
-            found.add("", "links", LINKS_NOT_YET, value="real", allowed="ideal")
         amps = board.output.amps
         self.known("amps", amps, "output", "amps", once=True)
         if len(amps) > 2:
             text = f"amps = {shown(amps)}: one amplifier, or two for stereo, are allowed"
             found.add("output", "amps", text, value=amps, allowed="one or two names")
-        for key in ("volume", "tone"):
-            position = getattr(board.source.pickup, key, 1.0)
-            if position != 1.0:
-                text = (
-                    f"{key} = {position:g}: a pot that is not at full is not simulated yet "
-                    "(ideal links load no pickup); write 1, or leave it out"
-                )
-                found.add("source.pickup", key, text, value=position, allowed="1")
 
     def order(self, name: str, order: Order) -> None:
         table = f"orders.{name}"
@@ -157,8 +145,7 @@ class _Crosscheck:
         """Check what a passage sets on one block."""
         where = f"{table}.set.{key_shown(name)}"
         if name == "source":
-            text = "set: the guitar's volume and tone are not simulated yet; leave them out here"
-            self.found.add(where, "", text)
+            self._changes_of_source(where, changes)
             return
         if name not in self.names["blocks"]:
             self.known("blocks", [name], table, "set")
@@ -179,6 +166,21 @@ class _Crosscheck:
         for sentence in self._unsimulated(changed):
             if sentence not in self._unsimulated(block):
                 self.found.add(where, "", sentence)
+
+    def _changes_of_source(self, where: str, changes: dict[str, Any]) -> None:
+        """Check what a passage sets on the guitar: its volume and tone."""
+        pickup = self.board.source.pickup
+        movable = movable_in(type(pickup))
+        known = " and ".join(sorted(movable)) or "nothing: only a guitar has volume and tone"
+        for key in [key for key in changes if key not in movable]:
+            text = f"{key}: cannot change from passage to passage; of the source can: {known}"
+            self.found.add(where, key, text, value=changes[key], allowed=known)
+        allowed = {key: value for key, value in changes.items() if key in movable}
+        try:
+            with_settings(pickup, allowed)
+        except ValidationError as error:
+            what = f"the pickup of a {self.board.source.kind} source"
+            self.found.add_invalid(error, type(pickup), where, what)
 
     def _event(self, table: str, key: str, event: Event) -> None:
         if event.block != "source" and event.block not in self.names["blocks"]:
@@ -201,10 +203,10 @@ class _Crosscheck:
             self.found.add("set_levels", "controls", text, value=control, allowed="BLOCK.CONTROL")
         elif name not in self.names["blocks"]:
             self.known("blocks", [name], "set_levels", "controls")
-        elif block is not None and setting not in (known := type(block).model_fields):
-            hint = nearest(setting, known)
-            text = f"controls: {with_article(block.kind)} has no control {shown(setting)}{hint}"
-            self.found.add("set_levels", "controls", text, value=control, allowed=", ".join(known))
+        elif block is not None and (fault := control_fault(setting, block)):
+            text = f"controls: {shown(control)}: {fault}"
+            allowed = allowed_controls(block)
+            self.found.add("set_levels", "controls", text, value=control, allowed=allowed)
 
 
 def _there_are(known: tuple[str, ...]) -> str:

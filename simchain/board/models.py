@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, TypeVar
 
 from pydantic import SerializeAsAny, model_validator
 
 from simchain.amp.settings import Amp
 from simchain.blocks.base import Block
-from simchain.board.gear import Cables, Floor, Output, Source, Supply
+from simchain.board.gear import Cables, Floor, Output, Pickup, Source, Supply
 from simchain.board.rules import Rules
 from simchain.board.wishes import Goals, Judging, SetLevels
 from simchain.errors import RequestError, unknown_name
 from simchain.settings import Settings, control
+
+Table = TypeVar("Table", bound=Settings)
 
 RESERVED = ("source", "amp", "amp2", "speaker", "speaker2", "out")
 
@@ -108,7 +110,7 @@ class Board(Settings):
         le=192000,
     )
     links: Literal["ideal", "real"] = control(
-        "ideal", "ideal: every link is a wire; real: cables, loading and impedances count"
+        "real", "real: cables, loading and impedances count; ideal: every link is a wire"
     )
     tail_s: float = control(
         2.0, "time rendered after each clip", unit="s", ge=0, le=60, usual=(0, 15)
@@ -160,11 +162,16 @@ class Board(Settings):
         block, changes = self.blocks[name], self.passage(passage).set.get(name)
         return with_settings(block, changes) if changes else block
 
+    def pickup_in(self, passage: str) -> Pickup:
+        """Return the pickup with the settings (volume, tone) that the passage gives it."""
+        pickup, changes = self.source.pickup, self.passage(passage).set.get("source")
+        return with_settings(pickup, changes) if changes else pickup
 
-def with_settings(block: Block, changes: dict[str, Any]) -> Block:
-    """Return `block` with some settings changed; raises pydantic.ValidationError."""
-    written = block.model_dump(mode="json", exclude_unset=True)
-    return type(block).model_validate_json(json_of(written | changes), strict=True)
+
+def with_settings(table: Table, changes: dict[str, Any]) -> Table:
+    """Return `table` with some settings changed; raises pydantic.ValidationError."""
+    written = table.model_dump(mode="json", exclude_unset=True)
+    return type(table).model_validate_json(json_of(written | changes), strict=True)
 
 
 def json_of(table: Any) -> str:

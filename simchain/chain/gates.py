@@ -30,6 +30,17 @@ class Gate:
         """Whether the block stays off for the whole passage."""
         return not self.on and self.is_constant
 
+    @property
+    def is_always_on(self) -> bool:
+        """Whether the block stays on for the whole passage."""
+        return self.on and self.is_constant
+
+    @property
+    def inverted(self) -> "Gate":
+        """What the bypass gets: one less these weights, at every frame."""
+        switches = tuple((frame, not state) for frame, state in self.switches)
+        return Gate(not self.on, switches, self.fade_frames)
+
     def weights(self, frames: int) -> Volts:
         """Return the weight of the block's own sound, 0 to 1, for each of `frames` frames.
 

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from simchain import units
 from simchain.board import Board, Order, broken_rules
-from simchain.chain.path import PAIR, Path, path_of
+from simchain.chain.path import path_of
 from simchain.chain.source import Source, source_of
-from simchain.chain.step import Headroom, Passed, run
+from simchain.chain.step import Headroom, run
+from simchain.chain.steps import PAIR, Path, Place, Step
+from simchain.chain.wires import Wires
 from simchain.errors import RequestError, unknown_name
 from simchain.measure.level import Level, level_of
 from simchain.measure.loudness import loudness_or_rms
@@ -140,27 +142,20 @@ def walk(
     Raises StoppedError before the next step once `stop` is set.
     """
     found: dict[int, Rendering] = {}
-    first = _Reading(source.signal.volts, points)
 
-    def descend(
-        group: list[int], depth: int, volts: Volts, dry: Volts | None, trail: _Trail
-    ) -> None:
+    def descend(group: list[int], depth: int, here: _Here) -> None:
         branches: dict[bytes, list[int]] = {}
         for index in group:
             if depth == len(paths[index].steps):
-                found[index] = _rendering(board, paths[index], trail, volts, source)
+                found[index] = _rendering(board, paths[index], here, source)
             else:
                 branches.setdefault(paths[index].steps[depth].key, []).append(index)
         for branch in branches.values():
             if stop is not None and stop.is_set():
                 raise StoppedError
-            step = paths[branch[0]].steps[depth]
-            passed = run(step, volts, dry)
-            reading = _Reading(passed.volts, points, passed)
-            beside = passed.volts if step.out == "amp.send" else dry
-            descend(branch, depth + 1, passed.volts, beside, (*trail, reading))
+            descend(branch, depth + 1, here.after(paths[branch[0]].steps[depth], points))
 
-    descend(list(range(len(paths))), 0, source.signal.volts, None, (first,))
+    descend(list(range(len(paths))), 0, _start(source.signal.volts, points))
     return [found[index] for index in range(len(paths))]
 
 
@@ -193,37 +188,65 @@ def full_scale_volts(board: Board, amp: str | None) -> float:
     return units.dbu_to_peak_volts(level)
 
 
+@dataclass(frozen=True, eq=False)
 class _Reading:
-    """Levels of the volts that leave one step, measured as they pass."""
+    """What a place reads: levels, measured as the sound passes, and the sound itself if kept."""
 
-    def __init__(self, volts: Volts, keep: bool, passed: Passed | None = None):
-        self.channels = level_of(volts)
-        self.volts = volts if keep else None
-        self.headroom_in = passed.headroom_in if passed else None
-        self.headroom_out = passed.headroom_out if passed else None
-        at_input = passed.at_input if passed else None
-        self.at_input = None if at_input is None else _Reading(at_input, keep)
-
-    def point(self, name: str, headroom: Headroom | None) -> Point:
-        return Point(name, self.channels, headroom, self.volts)
+    channels: tuple[Level, ...]
+    volts: Volts | None
 
 
-_Trail = tuple[_Reading, ...]
+@dataclass(frozen=True, eq=False)
+class _Here:
+    """How far the walk has come: the wires, all readings so far, and the last step's volts.
+
+    `dry` is what stands at the amplifier's send.
+    """
+
+    wires: Wires
+    read: dict[Place, _Reading]
+    headroom: dict[Place, Headroom | None]
+    volts: Volts
+    dry: Volts | None = None
+
+    def after(self, step: Step, keep: bool) -> "_Here":
+        """Return where the walk stands behind `step`."""
+        arrived = self.wires.arriving(step)
+        passed = run(step, arrived[step.input], self.dry)
+        wires, complete = self.wires.behind(step, arrived, passed.volts)
+        if passed.at_input is not None and step.input in complete:
+            complete[step.input] = passed.at_input
+        read = {**self.read, **_readings(complete, keep)}
+        room = {step.input: passed.headroom_in, step.out: passed.headroom_out}
+        dry = passed.volts if step.out_is_send else self.dry
+        return _Here(wires, read, {**self.headroom, **room}, passed.volts, dry)
+
+    def point(self, name: str, place: Place) -> Point:
+        """Return what a test point at `place` reads."""
+        reading = self.read[place]
+        return Point(name, reading.channels, self.headroom.get(place), reading.volts)
 
 
-def _rendering(board: Board, path: Path, trail: _Trail, volts: Volts, source: Source) -> Rendering:
-    points: dict[str, Point] = {}
-    for step, arriving, leaving in zip(path.steps, trail, trail[1:], strict=False):
-        for name in step.wire[:-1]:
-            points[name] = arriving.point(name, None)
-        for name in step.wire[-1:]:
-            at_input = leaving.at_input or arriving
-            points[name] = at_input.point(name, leaving.headroom_in)
-        points[step.out] = leaving.point(step.out, leaving.headroom_out)
+def _start(volts: Volts, keep: bool) -> _Here:
+    source = Place(0, 0)
+    return _Here(Wires({0: volts}), _readings({source: volts}, keep), {}, volts)
+
+
+def _readings(complete: dict[Place, Volts], keep: bool) -> dict[Place, _Reading]:
+    """Measure each voltage once, however many places it stands at."""
+    measured: dict[int, _Reading] = {}
+    for volts in complete.values():
+        if id(volts) not in measured:
+            measured[id(volts)] = _Reading(level_of(volts), volts if keep else None)
+    return {place: measured[id(volts)] for place, volts in complete.items()}
+
+
+def _rendering(board: Board, path: Path, here: _Here, source: Source) -> Rendering:
+    points = {name: here.point(name, place) for name, place in path.points.items()}
     if path.amp_name and PAIR in path.amp_name:
         points = _with_second_amplifier(points)
     points["out"] = _in_two_channels(points["out"])
-    output = _output(volts / full_scale_volts(board, path.amp_name), board.rate)
+    output = _output(here.volts / full_scale_volts(board, path.amp_name), board.rate)
     return Rendering(path, board.rate, points, output, _warnings(board, path, source))
 
 

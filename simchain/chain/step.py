@@ -1,9 +1,10 @@
-"""One step on volts: folding, rails, the block itself, level, and its switch, once for all kinds.
+"""One step on volts: rails, the block itself, level, and its switch, once for all kinds.
 
-    arriving -> fold to the inputs -> input rail -> block -> output rail -> level -> switch
+    on its input -> input rail -> block -> output rail -> level -> switch of a buffered bypass
 
 Inputs and buffers clip at the rails before the circuit, the output stage after it, and a buffer
-clips in bypass too. `level_db` comes after the rails.
+clips in bypass too. `level_db` comes after the rails. True bypass is a matter of the wires: see
+`chain.wires`.
 """
 
 import math
@@ -13,7 +14,7 @@ import numpy as np
 
 from simchain import units
 from simchain.blocks import Block
-from simchain.chain.path import AmpUnit, Step
+from simchain.chain.steps import AmpUnit, Step
 from simchain.signal import Volts
 
 
@@ -33,8 +34,8 @@ class Passed:
     """What a step made: the volts that leave it, and the headroom at its input and output.
 
     Headroom is None for what has no ceiling: wires, and the amplifier's parts. `at_input` is what
-    stands on the unit's input where that is not what arrived: folded channels, or the sum of a
-    loop and the signal beside it.
+    stands on the unit's input where that is not what arrived: a channel for each amplifier, or the
+    sum of a loop and the signal beside it.
     """
 
     volts: Volts
@@ -44,7 +45,7 @@ class Passed:
 
 
 def run(step: Step, volts: Volts, dry: Volts | None = None) -> Passed:
-    """Run `step` on `volts` of shape (channels, frames), which are not written to.
+    """Run `step` on the `volts` on its input, shape (channels, frames), which are not written to.
 
     `dry` is the signal that stands beside an amplifier's loop: what reaches the return is
     `joins_dry` of the loop and the rest of `dry`.
@@ -75,8 +76,6 @@ def folded(volts: Volts, inputs: int, mono: str = "mean") -> Volts:
 
 def _run_block(step: Step, block: Block, arriving: Volts) -> Passed:
     rate, ceiling, gate = step.moment.rate, block.ceiling_volts, step.gate
-    if block.bypass == "true" and gate.is_never_on:
-        return Passed(_spread(arriving, block.outputs))
     headroom_in = _headroom(arriving, ceiling)
     inside = _railed(arriving, ceiling, rate)
     if gate.is_never_on:
@@ -90,9 +89,9 @@ def _run_block(step: Step, block: Block, arriving: Volts) -> Passed:
     gain = -level if block.invert else level
     if gain != 1.0:
         made = gain * made
-    if gate.is_constant:
+    if gate.is_constant or block.bypass == "true":
         return Passed(made, headroom_in, headroom_out)
-    bypassed = _spread(arriving if block.bypass == "true" else inside, made.shape[0])
+    bypassed = _spread(inside, made.shape[0])
     switched = (made if trails else made * weights) + bypassed * (1.0 - weights)
     return Passed(switched, headroom_in, headroom_out)
 

@@ -48,15 +48,10 @@ def test_audio_taper_is_smooth_and_rises() -> None:
     assert steps[1:] / steps[:-1] == pytest.approx((10 ** (16 / 20) - 1) ** 0.02, rel=1e-9)
 
 
-def test_the_source_behind_it_is_both_arms_side_by_side() -> None:
-    """Thevenin: R/4 with the wiper half-way (references §9), nothing at both ends."""
-    assert Volume(position=0.5, taper="linear").source_ohm == pytest.approx(62_500)
-    assert Volume(position=0.5, taper="linear", pot_ohm=25e3).source_ohm == pytest.approx(6250)
-    middle = Volume(position=0.5)
-    assert middle.arms_ohm == pytest.approx((250e3 * (1 - 0.158489), 250e3 * 0.158489), rel=1e-5)
-    assert middle.source_ohm == pytest.approx(1 / sum(1 / arm for arm in middle.arms_ohm))
-    assert Volume(position=0).source_ohm == Volume(position=1).source_ohm == 0
-    assert Volume().load_ohm == 250e3
+def test_a_passive_one_is_a_pot_on_the_wire() -> None:
+    assert Volume(position=0.5, taper="linear").pot == (250e3, 0.5)
+    assert Volume(position=0.5, pot_ohm=25e3).pot == pytest.approx((25e3, 0.158489), rel=1e-5)
+    assert Volume(active=True).pot is None
 
 
 def test_a_passive_one_has_no_rails_and_draws_nothing() -> None:
@@ -72,9 +67,9 @@ def test_an_active_one_has() -> None:
     unit = Volume(active=True)
     assert unit.ceiling_volts == 3.5
     assert (unit.current_ma, unit.noise_nv) == (8, 10)
-    assert (unit.load_ohm, unit.source_ohm) == (1e6, 500)
+    assert (unit.input_ohm, unit.output_ohm) == (1e6, 500)
     given = Volume(active=True, current_ma=3, rail_volts=7, input_ohm=2e6, bypass="buffered")
-    assert (given.current_ma, given.ceiling_volts, given.load_ohm) == (3, 7, 2e6)
+    assert (given.current_ma, given.ceiling_volts, given.input_ohm) == (3, 7, 2e6)
 
 
 @pytest.mark.parametrize("active", [False, True])
@@ -91,6 +86,7 @@ def test_written_out_and_read_again_it_is_the_same(active: bool) -> None:
         ({"input_ohm": 5e5}, r"input_ohm = 500000 needs active = true: a passive pot has pot_ohm"),
         ({"output_ohm": 100}, r"output_ohm = 100 needs active = true"),
         ({"rail_volts": 4}, r"rail_volts = 4 needs active = true"),
+        ({"level_db": 3}, r"level_db = 3 needs active = true"),
         ({"max_dbu": 9}, r"max_dbu = 9 needs active = true"),
         ({"bypass": "buffered"}, 'bypass = "buffered" needs active = true'),
         ({"active": True, "pot_ohm": 25e3}, "pot_ohm = 25000 does nothing between buffers"),

@@ -93,7 +93,7 @@ def test_boxes_pulled_apart_are_told():
 def test_one_warning_lists_everything_written_in_vain():
     found = [text for code, _, text in warnings(starter("demo")) if code == "not_yet_acting"]
     assert len(found) == 1
-    for written in ("[cables]", "[supply]", "[source.pickup]", "current_ma"):
+    for written in ("[supply]", "current_ma"):
         assert written in found[0]
 
 

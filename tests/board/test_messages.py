@@ -43,10 +43,7 @@ SOURCE = [
     ('kind = "giutar"', r'kind = "giutar": allowed is "guitar", "piezo" or "line"'),
     ("hum_hz = 55", r"hum_hz = 55: allowed is 50 or 60"),
     ("recorded_ohm = 1e6", r"\[source\] recorded_ohm: belongs in \[source\.pickup\]"),
-    (
-        "pickup = { volume = 0.5 }",
-        r"\[source\.pickup\] volume = 0\.5: a pot that is not at full is not simulated yet",
-    ),
+    ("pickup = { volume = 1.5 }", r"\[source\.pickup\] volume = 1\.5: allowed is 0 to 1"),
     (
         'kind = "piezo"\npickup = { tone_nf = 22 }',
         r"\[source\.pickup\] tone_nf: no such key for the pickup of a piezo source",
@@ -75,7 +72,11 @@ PASSAGE = [
     ("set = { push = { supply_volts = 18 } }", r"supply_volts: belongs to the unit"),
     ("set = { push = { kind = 'drive' } }", r"kind: belongs to the unit"),
     ("set = { push = 3 }", r"set, push = 3: a table is wanted"),
-    ("set = { source = { volume = 0.5 } }", r"volume and tone are not simulated yet"),
+    ("set = { source = { volume = 1.5 } }", r"set\.source\] volume = 1\.5: allowed is 0 to 1"),
+    (
+        "set = { source = { tone_nf = 10 } }",
+        r"tone_nf: cannot change from passage to passage; of the source can: tone and volume",
+    ),
     (
         "events = [{ at = 1, block = 'push', set = { gain_db = 3 }, over_ms = 10 }]",
         r"events, entry 1: settings that change during a passage are not simulated yet",
@@ -110,7 +111,7 @@ ORDER = [
 TOP = [
     ("rate = 22050", r"my\.toml: rate = 22050: allowed is 44100 to 192000 Hz"),
     ("rate = 48000.5", r"rate = 48000\.5: a whole number is wanted"),
-    ("links = 'real'", r'links = "real" is not simulated yet; leave it out'),
+    ("links = 'short'", r'links = "short": allowed is "ideal" or "real"'),
     ("title = 3", r"title = 3: text in quotes is wanted"),
     ("cables = 3", r"\[cables\] is given as 3; a table is wanted"),
     ("goals = []", r"\[goals\] is given as \[\]; a table is wanted"),

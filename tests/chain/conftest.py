@@ -15,15 +15,20 @@ MakeBoard = Callable[..., Board]
 
 @pytest.fixture
 def make_board(tmp_path: Path) -> MakeBoard:
-    """Return a function that loads a board whose clip holds the given volts (float file)."""
+    """Return a function that loads a board whose clip holds the given volts (float file).
 
-    def make(text: str, volts: np.ndarray, rate: int = RATE) -> Board:
+    Links are wires, unless asked for: what most tests of the chain are about.
+    """
+
+    def make(text: str, volts: np.ndarray, rate: int = RATE, links: str = "ideal") -> Board:
         write_float_wav(tmp_path / "clip.wav", Signal(volts, rate))
         source = 'source = { kind = "line", clip = "clip.wav", full_scale_dbu = %.12f }'
         # Full scale 1.0 is 1 V peak: 20 log10(1 / sqrt(2) / sqrt(0.6)) dBu.
         full_scale_dbu = 20 * np.log10(1 / np.sqrt(2) / np.sqrt(0.6))
         path = tmp_path / "board.toml"
-        path.write_text("tail_s = 0.0\n" + source % full_scale_dbu + "\n" + text)
+        path.write_text(
+            f'tail_s = 0.0\nlinks = "{links}"\n' + source % full_scale_dbu + "\n" + text
+        )
         return load_board(path)
 
     return make

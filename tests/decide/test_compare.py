@@ -64,8 +64,14 @@ def test_every_pair_once_a_before_b_as_given(comparison: Comparison) -> None:
 
 
 def test_orders_with_everything_off_are_the_same(comparison: Comparison) -> None:
+    """But for the loop's two long cables, which take a little treble off a send of 1 kohm."""
     off = [pair for pair in comparison.pairs if pair.passage == "verse"]
-    assert all(pair.null_db == -400 and pair.trim_lu == 0 for pair in off)
+    for pair in off:
+        if "loop" in (pair.a, pair.b):
+            assert -80 < pair.null_db < -20
+            assert abs(pair.trim_lu) < 0.1
+        else:
+            assert (pair.null_db, pair.trim_lu) == (-400, 0)
 
 
 def test_a_boost_behind_the_drive_is_louder_than_one_before_it(comparison: Comparison) -> None:

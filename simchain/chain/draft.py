@@ -1,0 +1,265 @@
+"""A path while it is being laid: which outputs drive the wire, through what, and when.
+
+Walking along an order, each output that still drives the wire is kept with the cables, pots and
+bypassed units that lie behind it. A unit that is switched on true bypass doubles nothing: what
+drove its input goes on past it while it is off, and its own output drives the wire while it is on.
+So n of them in a row make n + 1 feeds for the next input, not 2^n.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from zlib import crc32
+
+from simchain.blocks import Block, Moment
+from simchain.board import Board
+from simchain.board.gear import GuitarPickup, Pickup, PiezoPickup
+from simchain.chain.gates import Gate, block_gate
+from simchain.chain.steps import AmpUnit, Feed, Fold, Place, Step, Unit
+from simchain.electrics import Cable, Guitar, Link, Output, Part, Piezo, Pot, Terminal
+
+# What stands on the sheets only, and so makes no other sound.
+_ON_PAPER = {
+    "purpose",
+    "size_mm",
+    "at_mm",
+    "input_side",
+    "output_side",
+    "controls_side",
+    "reach",
+    "box",
+    "polarity",
+    "supply_range_volts",
+    "current_ma",
+}
+
+ALWAYS_ON = Gate(on=True)
+LINE_OHM = 1e3
+
+
+@dataclass(frozen=True)
+class _Driver:
+    """An output that drives the wire being laid, and what lies between. See `Feed`."""
+
+    origin: int
+    terminals: tuple[Terminal, ...]
+    channels: int
+    recorded: tuple[float, float] | None = None
+    parts: tuple[Part, ...] = ()
+    fold: Fold | None = None
+    shares: tuple[Gate, ...] = ()
+    places: tuple[tuple[Place, int, bool], ...] = ()
+
+    def laid(self, pf: float) -> "_Driver":
+        """Return it with more cable at its end."""
+        if self.parts and isinstance(self.parts[-1], Cable):
+            return replace(self, parts=(*self.parts[:-1], Cable(self.parts[-1].pf + pf)))
+        return replace(self, parts=(*self.parts, Cable(pf)))
+
+    def through(self, pot: Pot) -> "_Driver":
+        """Return it with a pot at its end."""
+        return replace(self, parts=(*self.parts, pot))
+
+    def folded(self, inputs: int, fold: Fold) -> "_Driver":
+        """Return it where no more than `inputs` channels go on."""
+        if self.channels <= inputs:
+            return self
+        return replace(self, channels=inputs, fold=fold)
+
+    def while_(self, gate: Gate) -> "_Driver":
+        """Return it where it drives the wire only under `gate` too."""
+        return self if gate.is_always_on else replace(self, shares=(*self.shares, gate))
+
+    def passing(self, place: Place) -> "_Driver":
+        """Return it with `place` on its way."""
+        pots = sum(isinstance(part, Pot) for part in self.parts)
+        return replace(self, places=(*self.places, (place, pots, self.fold is not None)))
+
+    def into(self, loads: Sequence[float], ideal: bool) -> Feed:
+        """Return it as it drives an input, or one for each channel."""
+        count = max(len(self.terminals), len(loads))
+        terminals, ohms = (self.terminals * count)[:count], (tuple(loads) * count)[:count]
+        links = [
+            Link(terminal, self.parts, ohm, self.recorded, ideal)
+            for terminal, ohm in zip(terminals, ohms, strict=True)
+        ]
+        if all(link == links[0] for link in links):
+            links = links[:1]
+        return Feed(self.origin, tuple(links), self.fold, self.shares, self.places)
+
+
+class Draft:
+    """Collects the steps and test points of one path; see `chain.path.path_of`."""
+
+    def __init__(self, board: Board, passage: str, turn: float, key: bytes, channels: int):
+        self.board, self.passage_name, self.turn, self.key = board, passage, turn, key
+        self.ideal = board.links == "ideal"
+        self.passage = board.passage(passage)
+        self.steps: list[Step] = []
+        self.points = {"source": Place(0, 0)}
+        self.node = 0
+        pickup = board.pickup_in(passage)
+        recorded = (pickup.recorded_ohm, pickup.recorded_pf)
+        self.drivers = [_Driver(0, (_terminal(pickup),), channels, recorded)]
+        self._next_node()
+
+    @property
+    def channels(self) -> int:
+        """Channels on the wire."""
+        return max(driver.channels for driver in self.drivers)
+
+    def lay(self, metres: float) -> None:
+        """Lay cable from where the wire now ends."""
+        pf = metres * self.board.cables.pf_per_m
+        if pf > 0.0:
+            self.drivers = [driver.laid(pf) for driver in self.drivers]
+
+    def start_from(self, outputs: Sequence[Output], channels: int) -> None:
+        """Let the last step's output be `outputs`, one for each channel, or one for all."""
+        self.drivers = [
+            replace(driver, terminals=tuple(outputs), channels=channels) for driver in self.drivers
+        ]
+
+    def add_blocks(self, names: tuple[str, ...]) -> None:
+        """Add blocks in a row, with a patch cable between any two that share no housing."""
+        for place, name in enumerate(names):
+            block = self.board.block_in(self.passage_name, name)
+            if place and not self._share_a_box(names[place - 1], block):
+                self.lay(self.board.cables.patch_m)
+            gate = block_gate(name, self.passage, block.fade_ms, self.board.rate)
+            if block.pot is not None or (block.bypass == "true" and gate.is_never_on):
+                self._pass_through(name, block, gate)
+            else:
+                self._add_block(name, block, gate)
+
+    def add_amplifier(
+        self,
+        name: str,
+        unit: AmpUnit,
+        into: str | None,
+        out: str,
+        loads: Sequence[float],
+        joins_dry: tuple[float, ...] | None = None,
+    ) -> None:
+        """Add a part of the amplifier; one with no point `into` is wired inside."""
+        ideal = self.ideal or not loads
+        self._add_step(name, unit, ALWAYS_ON, loads or (1.0,), ideal=ideal, joins_dry=joins_dry)
+        if into is not None:
+            self.points[into] = self.steps[-1].input
+        self.points[out] = self.steps[-1].out
+        self._drive_from_last(Output(1.0), len(unit.amps), ALWAYS_ON)
+
+    def add_end(self, point: str, load_ohm: float) -> None:
+        """Add the input at the end of the path."""
+        self._add_step(point, None, ALWAYS_ON, (load_ohm,), ideal=self.ideal)
+        self.points[point] = self.steps[-1].out
+
+    def _share_a_box(self, before: str, block: Block) -> bool:
+        return block.box is not None and self.board.blocks[before].box == block.box
+
+    @property
+    def _here(self) -> Place:
+        return Place(len(self.steps), self.node)
+
+    def _next_node(self) -> None:
+        self.node += 1
+        self.drivers = [driver.passing(self._here) for driver in self.drivers]
+
+    def _pass_through(self, name: str, block: Block, gate: Gate) -> None:
+        """Add a unit that is nothing but wire, or a pot, at all times."""
+        self.points[f"{name}.in"] = self._here
+        if block.inputs < self.channels:
+            self.drivers = [driver.folded(block.inputs, block.mono) for driver in self.drivers]
+            self._next_node()
+        if block.pot is not None and not gate.is_never_on:
+            pot, off = Pot(*block.pot), gate.inverted
+            passed = [] if gate.is_always_on else [each.while_(off) for each in self.drivers]
+            self.drivers = [each.through(pot).while_(gate) for each in self.drivers] + passed
+            self._next_node()
+        self.points[f"{name}.out"] = self._here
+
+    def _add_block(self, name: str, block: Block, gate: Gate) -> None:
+        channels = max(block.outputs, min(self.channels, block.inputs))
+        ends = gate.is_always_on or block.bypass == "buffered"
+        fold = (block.inputs, block.mono)
+        self._add_step(
+            name, block, gate, (block.input_ohm,), ideal=self.ideal, ends=ends, fold=fold
+        )
+        self.points[f"{name}.in"] = self.steps[-1].input
+        self.points[f"{name}.out"] = self.steps[-1].out
+        self._drive_from_last(Output(block.output_ohm), channels, gate)
+
+    def _add_step(
+        self,
+        name: str,
+        unit: Unit | None,
+        gate: Gate,
+        loads: Sequence[float],
+        *,
+        ideal: bool,
+        ends: bool = True,
+        fold: tuple[int, Fold] = (2, "mean"),
+        joins_dry: tuple[float, ...] | None = None,
+    ) -> None:
+        self.drivers = [driver.folded(*fold) for driver in self.drivers]
+        self._next_node()
+        moment = Moment(self.board.rate, crc32(name.encode()), self.turn)
+        feeds = tuple(driver.into(loads, ideal) for driver in self.drivers)
+        self.key = _hash(self.key, unit, moment, gate, feeds, joins_dry)
+        out = Place(len(self.steps) + 1, 0)
+        self.steps.append(
+            Step(name, unit, moment, gate, feeds, self._here, out, ends, self.key, joins_dry)
+        )
+
+    def _drive_from_last(self, output: Output, channels: int, gate: Gate) -> None:
+        """Let the last step's output drive the wire, and what passes by while it is off."""
+        own = _Driver(len(self.steps), (output,), channels)
+        self.node = 0
+        if self.steps[-1].ends:
+            self.drivers = [own]
+        else:
+            passed = [each.while_(gate.inverted).passing(self._here) for each in self.drivers]
+            self.drivers = [own.while_(gate), *passed]
+        self._next_node()
+
+
+def _terminal(pickup: Pickup) -> Terminal:
+    """Return what stands at the guitar's jack."""
+    if isinstance(pickup, GuitarPickup):
+        return Guitar(
+            pickup.inductance_h,
+            pickup.resistance_ohm,
+            pickup.capacitance_pf,
+            pickup.volume_ohm,
+            pickup.tone_ohm,
+            pickup.tone_nf,
+            pickup.volume,
+            pickup.tone,
+        )
+    if isinstance(pickup, PiezoPickup):
+        return Piezo(pickup.capacitance_pf)
+    return Output(LINE_OHM)
+
+
+def _hash(
+    key: bytes,
+    unit: Unit | None,
+    moment: Moment,
+    gate: Gate,
+    feeds: tuple[Feed, ...],
+    joins_dry: tuple[float, ...] | None,
+) -> bytes:
+    if isinstance(unit, Block):
+        kind, settings = unit.kind, unit.model_dump_json(exclude=_ON_PAPER)
+    else:
+        kind, settings = type(unit).__name__, repr(unit)
+    driven = [
+        (feed.origin, feed.fold, feed.shares, feed.places, "" if _wires(feed) else feed.links)
+        for feed in feeds
+    ]
+    parts = (kind, settings, repr(moment), repr(gate), repr(driven), repr(joins_dry))
+    return hashlib.blake2b(key + "\0".join(parts).encode(), digest_size=16).digest()
+
+
+def _wires(feed: Feed) -> bool:
+    return all(link.is_wire for link in feed.links)
