@@ -6,6 +6,9 @@ from simchain.settings import Settings, control
 
 CABINETS = ("open", "closed")
 
+# Thermal noise of a grid stopper of 68 kohm, at 300 K: what a valve's own adds is small beside it.
+INPUT_NV = 33.6
+
 
 class Amp(Settings):
     """One amplifier: preamp, effects loop, power stage, speaker, cabinet."""

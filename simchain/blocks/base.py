@@ -117,12 +117,14 @@ class Block(Settings):
     """One unit while it is on. Bypass, links, rails, noise, level and folding belong to chain/step.
 
     A kind gives `kind`, `about` (what it is, two lines for a guitarist), `checked_against`, and
-    `process`. `deepest` says in physical units what depth 1 means, where there is a depth.
+    `process`. `deepest` says in physical units what depth 1 means, where there is a depth. With one
+    that `works_on_noise` switched on, sounds are rendered with hum and hiss.
     """
 
     kind: ClassVar[str]
     about: ClassVar[str]
     checked_against: ClassVar[str] = ""
+    works_on_noise: ClassVar[bool] = False
     deepest: ClassVar[str] = ""
 
     bypass: Literal["true", "buffered"] = control(

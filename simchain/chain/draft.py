@@ -91,8 +91,11 @@ class _Driver:
 class Draft:
     """Collects the steps and test points of one path; see `chain.path.path_of`."""
 
-    def __init__(self, board: Board, passage: str, turn: float, key: bytes, channels: int):
+    def __init__(
+        self, board: Board, passage: str, turn: float, key: bytes, channels: int, noisy: bool
+    ):
         self.board, self.passage_name, self.turn, self.key = board, passage, turn, key
+        self.noisy = noisy
         self.ideal = board.links == "ideal"
         self.passage = board.passage(passage)
         self.steps: list[Step] = []
@@ -205,11 +208,21 @@ class Draft:
         self._next_node()
         moment = Moment(self.board.rate, crc32(name.encode()), self.turn)
         feeds = tuple(driver.into(loads, ideal) for driver in self.drivers)
-        self.key = _hash(self.key, unit, moment, gate, feeds, joins_dry)
-        out = Place(len(self.steps) + 1, 0)
-        self.steps.append(
-            Step(name, unit, moment, gate, feeds, self._here, out, ends, self.key, joins_dry)
+        step = Step(
+            name,
+            unit,
+            moment,
+            gate,
+            feeds,
+            input=self._here,
+            out=Place(len(self.steps) + 1, 0),
+            ends=ends,
+            noisy=self.noisy,
+            key=self.key,
+            joins_dry=joins_dry,
         )
+        self.key = _key(step)
+        self.steps.append(replace(step, key=self.key))
 
     def _drive_from_last(self, output: Output, channels: int, gate: Gate) -> None:
         """Let the last step's output drive the wire, and what passes by while it is off."""
@@ -241,25 +254,22 @@ def _terminal(pickup: Pickup) -> Terminal:
     return Output(LINE_OHM)
 
 
-def _hash(
-    key: bytes,
-    unit: Unit | None,
-    moment: Moment,
-    gate: Gate,
-    feeds: tuple[Feed, ...],
-    joins_dry: tuple[float, ...] | None,
-) -> bytes:
+def _key(step: Step) -> bytes:
+    """Return the hash of a step whose `key` is still that of the step before it."""
+    unit = step.unit
     if isinstance(unit, Block):
         kind, settings = unit.kind, unit.model_dump_json(exclude=_ON_PAPER)
     else:
         kind, settings = type(unit).__name__, repr(unit)
     driven = [
-        (feed.origin, feed.fold, feed.shares, feed.places, "" if _wires(feed) else feed.links)
-        for feed in feeds
+        (feed.origin, feed.fold, feed.shares, feed.places, _told(feed, step.noisy))
+        for feed in step.feeds
     ]
-    parts = (kind, settings, repr(moment), repr(gate), repr(driven), repr(joins_dry))
-    return hashlib.blake2b(key + "\0".join(parts).encode(), digest_size=16).digest()
+    rest = (step.moment, step.gate, driven, step.joins_dry, step.noisy)
+    parts = "\0".join((kind, settings, repr(rest)))
+    return hashlib.blake2b(step.key + parts.encode(), digest_size=16).digest()
 
 
-def _wires(feed: Feed) -> bool:
-    return all(link.is_wire for link in feed.links)
+def _told(feed: Feed, noisy: bool) -> tuple[Link, ...]:
+    """Return the links as far as they are heard: two wires sound the same, and hiss apart."""
+    return feed.links if noisy or not all(link.is_wire for link in feed.links) else ()

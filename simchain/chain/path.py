@@ -17,13 +17,14 @@ def path_of(
     source_key: bytes,
     channels: int = 1,
     turn: float = 0.0,
+    noisy: bool = False,
 ) -> Path:
     """Return the path of `passage` in `order`.
 
     `amp` names the amplifier at the end, or both of a stereo pair joined by `PAIR` (None: the
     board's mixer input). `source_key` stands for
     the sound at the source, `channels` is its number of channels, `turn` shifts free-running
-    modulators.
+    modulators. With `noisy` every unit and wire hisses.
 
     Raises RequestError for a name that the board does not have and for a loop without an
     amplifier.
@@ -35,7 +36,7 @@ def path_of(
             f"order '{order_name}' has a loop ({', '.join(wanted.loop)}) but there is no amplifier "
             "to hold it; name one in [output] amps or with --amp"
         )
-    draft = Draft(board, passage, turn, source_key, channels)
+    draft = Draft(board, passage, turn, source_key, channels, noisy)
     cables = board.cables
     draft.lay(cables.guitar_m)
     draft.add_blocks(wanted.front)

@@ -1,100 +1,14 @@
-"""One passage in one order: the sound at `out` and what each test point reads."""
+"""One passage in one order: what `simchain.render` does."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from threading import Event
-from typing import Any, TypeVar, cast
-
-import numpy as np
-from numpy.typing import NDArray
-
-from simchain import units
-from simchain.board import Board, Order, broken_rules
+from simchain.board import Board, Order
+from simchain.chain.floors import with_floors
+from simchain.chain.hiss import is_noisy
 from simchain.chain.path import path_of
-from simchain.chain.source import Source, source_of
-from simchain.chain.step import Headroom, run
-from simchain.chain.steps import PAIR, Path, Place, Step
-from simchain.chain.wires import Wires
+from simchain.chain.source import source_of
+from simchain.chain.steps import PAIR
+from simchain.chain.walk import Rendering, walk
 from simchain.errors import RequestError, unknown_name
-from simchain.measure.level import Level, level_of
-from simchain.measure.loudness import loudness_or_rms
-from simchain.measure.true_peak import true_peak_dbtp
-from simchain.signal import Signal, Volts
-
-Sound = TypeVar("Sound", bound=NDArray[Any])
-
-MIXER_FULL_SCALE_DBU = 18.0
-
-
-class StoppedError(Exception):
-    """The walk was told to stop."""
-
-
-@dataclass(frozen=True, eq=False)
-class Point:
-    """What one test point reads.
-
-    `channels` holds the level of each channel; `level` is that of the louder one. `headroom` is
-    None where there is no ceiling. `volts` has shape (channels, frames), or is None when the sound
-    was not kept.
-    """
-
-    name: str
-    channels: tuple[Level, ...]
-    headroom: Headroom | None
-    volts: Volts | None
-
-    @property
-    def level(self) -> Level:
-        """Level of the louder channel."""
-        return max(self.channels, key=lambda level: level.rms_volts)
-
-
-@dataclass(frozen=True, eq=False)
-class Output:
-    """The sound at `out` against digital full scale: always two channels.
-
-    `samples` has shape (2, frames), full scale 1.0; a mono end is the same signal twice.
-    `integrated_lufs` is BS.1770's integrated loudness, or the level by RMS where the sound is too
-    short or too quiet for it (`loudness_is_rms`); `true_peak_dbtp` is BS.1770 Annex 2's.
-    """
-
-    samples: Volts
-    rate: int
-    integrated_lufs: float
-    loudness_is_rms: bool
-    true_peak_dbtp: float
-
-
-@dataclass(frozen=True, eq=False)
-class Rendering:
-    """One passage rendered in one order, on one amplifier or into the mixer."""
-
-    path: Path
-    rate: int
-    points: dict[str, Point]
-    output: Output
-    warnings: tuple[str, ...]
-
-    @property
-    def order(self) -> str:
-        """Name of the order."""
-        return self.path.order_name
-
-    @property
-    def passage(self) -> str:
-        """Name of the passage."""
-        return self.path.passage_name
-
-    @property
-    def amp(self) -> str | None:
-        """Name of the amplifier, or None at a mixer input."""
-        return self.path.amp_name
-
-    @property
-    def left_out(self) -> tuple[str, ...]:
-        """Blocks that the passage switches on and the order does not have."""
-        return self.path.left_out
+from simchain.signal import Signal
 
 
 def render(
@@ -105,58 +19,34 @@ def render(
     amp: str | None = None,
     points: bool = True,
     turn: float = 0.0,
+    noise: bool = False,
+    floors: bool = False,
 ) -> Rendering:
     """Render `passage` in `order` to every test point.
 
     `amp` puts an amplifier of the board in place of the one in [output]. With `points` the sound
     of every test point is kept, else only its levels. `turn` (0 to 1) shifts the phase of
-    free-running modulators.
+    free-running modulators. With `noise`, and always while a gate is on, hum and hiss are in the
+    sound. With `floors` the points tell how much of them is left while nobody plays.
 
     Raises RequestError for names that the board does not have, ClipError for its clips.
     """
     board.order(order)
-    source = source_of(board, passage)
+    end = amp_name(board, amp)
+    noisy = noise or is_noisy(board, passage)
+    source = source_of(board, passage, noisy=noisy)
     path = path_of(
         board,
         order,
         passage,
-        amp_name(board, amp),
+        end,
         source_key=source.key,
         channels=source.signal.channels,
         turn=turn,
+        noisy=noisy,
     )
-    return walk(board, [path], source, points=points)[0]
-
-
-def walk(
-    board: Board,
-    paths: Sequence[Path],
-    source: Source,
-    *,
-    points: bool = False,
-    stop: Event | None = None,
-) -> list[Rendering]:
-    """Render `paths`, all of one passage and so of one source, in the order given.
-
-    Steps with equal keys are run once: the paths are walked depth-first along what they share.
-    Raises StoppedError before the next step once `stop` is set.
-    """
-    found: dict[int, Rendering] = {}
-
-    def descend(group: list[int], depth: int, here: _Here) -> None:
-        branches: dict[bytes, list[int]] = {}
-        for index in group:
-            if depth == len(paths[index].steps):
-                found[index] = _rendering(board, paths[index], here, source)
-            else:
-                branches.setdefault(paths[index].steps[depth].key, []).append(index)
-        for branch in branches.values():
-            if stop is not None and stop.is_set():
-                raise StoppedError
-            descend(branch, depth + 1, here.after(paths[branch[0]].steps[depth], points))
-
-    descend(list(range(len(paths))), 0, _start(source.signal.volts, points))
-    return [found[index] for index in range(len(paths))]
+    rendering = walk(board, [path], source, points=points)[0]
+    return with_floors(board, [rendering])[0] if floors else rendering
 
 
 def amp_name(board: Board, wanted: str | None = None) -> str | None:
@@ -174,124 +64,6 @@ def amp_name(board: Board, wanted: str | None = None) -> str | None:
     if len(names) > 2:
         raise RequestError(f"'{wanted}' names {len(names)} amplifiers; one or two are allowed")
     return wanted
-
-
-def full_scale_volts(board: Board, amp: str | None) -> float:
-    """Return the peak volts at `out` that are digital full scale, one figure for every order."""
-    from simchain.amp import full_scale_dbu
-
-    level = board.output.full_scale_dbu
-    if level is None:
-        names = amp.split(PAIR) if amp else []
-        levels = [full_scale_dbu(board.amps[name]) for name in names]
-        level = max(levels, default=MIXER_FULL_SCALE_DBU)
-    return units.dbu_to_peak_volts(level)
-
-
-@dataclass(frozen=True, eq=False)
-class _Reading:
-    """What a place reads: levels, measured as the sound passes, and the sound itself if kept."""
-
-    channels: tuple[Level, ...]
-    volts: Volts | None
-
-
-@dataclass(frozen=True, eq=False)
-class _Here:
-    """How far the walk has come: the wires, all readings so far, and the last step's volts.
-
-    `dry` is what stands at the amplifier's send.
-    """
-
-    wires: Wires
-    read: dict[Place, _Reading]
-    headroom: dict[Place, Headroom | None]
-    volts: Volts
-    dry: Volts | None = None
-
-    def after(self, step: Step, keep: bool) -> "_Here":
-        """Return where the walk stands behind `step`."""
-        arrived = self.wires.arriving(step)
-        passed = run(step, arrived[step.input], self.dry)
-        wires, complete = self.wires.behind(step, arrived, passed.volts)
-        if passed.at_input is not None and step.input in complete:
-            complete[step.input] = passed.at_input
-        read = {**self.read, **_readings(complete, keep)}
-        room = {step.input: passed.headroom_in, step.out: passed.headroom_out}
-        dry = passed.volts if step.out_is_send else self.dry
-        return _Here(wires, read, {**self.headroom, **room}, passed.volts, dry)
-
-    def point(self, name: str, place: Place) -> Point:
-        """Return what a test point at `place` reads."""
-        reading = self.read[place]
-        return Point(name, reading.channels, self.headroom.get(place), reading.volts)
-
-
-def _start(volts: Volts, keep: bool) -> _Here:
-    source = Place(0, 0)
-    return _Here(Wires({0: volts}), _readings({source: volts}, keep), {}, volts)
-
-
-def _readings(complete: dict[Place, Volts], keep: bool) -> dict[Place, _Reading]:
-    """Measure each voltage once, however many places it stands at."""
-    measured: dict[int, _Reading] = {}
-    for volts in complete.values():
-        if id(volts) not in measured:
-            measured[id(volts)] = _Reading(level_of(volts), volts if keep else None)
-    return {place: measured[id(volts)] for place, volts in complete.items()}
-
-
-def _rendering(board: Board, path: Path, here: _Here, source: Source) -> Rendering:
-    points = {name: here.point(name, place) for name, place in path.points.items()}
-    if path.amp_name and PAIR in path.amp_name:
-        points = _with_second_amplifier(points)
-    points["out"] = _in_two_channels(points["out"])
-    output = _output(here.volts / full_scale_volts(board, path.amp_name), board.rate)
-    return Rendering(path, board.rate, points, output, _warnings(board, path, source))
-
-
-def _with_second_amplifier(points: dict[str, Point]) -> dict[str, Point]:
-    """Give each amplifier of a pair its own points: amp.in and amp2.in, speaker and speaker2."""
-    split: dict[str, Point] = {}
-    for name, point in points.items():
-        stem, dot, rest = name.partition(".")
-        if stem not in ("amp", "speaker"):
-            split[name] = point
-            continue
-        for place, own in enumerate((name, f"{stem}2{dot}{rest}")):
-            volts = None if point.volts is None else point.volts[place : place + 1]
-            split[own] = replace(point, name=own, channels=(point.channels[place],), volts=volts)
-    return split
-
-
-def _in_two_channels(point: Point) -> Point:
-    volts = None if point.volts is None else twice(point.volts)
-    return replace(point, channels=(point.channels * 2)[:2], volts=volts)
-
-
-def _output(samples: Volts, rate: int) -> Output:
-    samples = twice(samples)
-    loudness, is_rms = loudness_or_rms(samples, rate)
-    return Output(samples, rate, loudness, is_rms, true_peak_dbtp(samples, rate))
-
-
-def twice(sound: Sound) -> Sound:
-    """Return one channel as two without copying it; two channels stay as they are."""
-    return cast(Sound, np.broadcast_to(sound, (2, sound.shape[1])))
-
-
-def _warnings(board: Board, path: Path, source: Source) -> tuple[str, ...]:
-    found = [source.warning] if source.warning else []
-    found += [
-        f"order '{path.order_name}' breaks a rule; {sentence}"
-        for sentence in broken_rules(board, path.order)
-    ]
-    if path.left_out:
-        found.append(
-            f"order '{path.order_name}' has no {', '.join(path.left_out)}: "
-            f"left out of passage '{path.passage_name}'"
-        )
-    return tuple(found)
 
 
 def signal_at(rendering: Rendering, name: str) -> Signal:

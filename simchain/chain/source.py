@@ -8,8 +8,9 @@ import numpy as np
 
 from simchain import clips, units
 from simchain.board import Board, BoardWarning, clip_path, missing_clips
+from simchain.electrics import hum
 from simchain.errors import ClipError, Problem
-from simchain.signal import Signal, read_clip, resampled
+from simchain.signal import Signal, Volts, read_clip, resampled
 
 PASSIVE_PICKUP_VOLTS = (0.03, 2.5)
 
@@ -28,8 +29,10 @@ class Source:
     warning: str
 
 
-def source_of(board: Board, passage: str) -> Source:
+def source_of(board: Board, passage: str, *, noisy: bool = False) -> Source:
     """Read the clip of `passage`, give it its volts, resample it and add the tail's silence.
+
+    With `noisy` the guitar's hum is on it.
 
     Raises ClipError for a clip that is missing or cannot be used.
     """
@@ -39,8 +42,16 @@ def source_of(board: Board, passage: str) -> Source:
     tail_s = board.tail_s if played.tail_s is None else played.tail_s
     tail = np.zeros((volts.shape[0], round(tail_s * board.rate)))
     signal = Signal(np.concatenate([volts, tail], axis=1), board.rate)
+    if noisy:
+        signal = Signal(signal.volts + hum_of(board, signal.frames), board.rate)
     key = hashlib.blake2b(signal.volts.tobytes(), digest_size=16).digest()
     return Source(signal, volts.shape[1], key, level_warning(board, passage, clip))
+
+
+def hum_of(board: Board, frames: int) -> Volts:
+    """Return the hum at the guitar's jack, shape (1, frames)."""
+    hum_dbu, mains_hz = board.source.hum_dbu, board.source.hum_hz
+    return hum(hum_dbu, mains_hz, frames, board.rate)[np.newaxis]
 
 
 def clip_name(board: Board, passage: str) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 
 from simchain import units
 from simchain.blocks import Block
+from simchain.chain.hiss import with_input_noise, with_output_noise
 from simchain.chain.steps import AmpUnit, Step
 from simchain.signal import Volts
 
@@ -59,7 +60,8 @@ def run(step: Step, volts: Volts, dry: Volts | None = None) -> Passed:
         if step.joins_dry is not None and dry is not None:
             share = np.array(step.joins_dry)[:, np.newaxis]
             reached = share * reached + (1.0 - share) * dry
-        passed = Passed(step.unit.process(reached, step.moment))
+        hissing = with_input_noise(reached, step) if step.noisy else reached
+        passed = Passed(step.unit.process(hissing, step.moment))
     else:
         passed = Passed(volts)
     return passed if reached is volts else replace(passed, at_input=reached)
@@ -77,12 +79,14 @@ def folded(volts: Volts, inputs: int, mono: str = "mean") -> Volts:
 def _run_block(step: Step, block: Block, arriving: Volts) -> Passed:
     rate, ceiling, gate = step.moment.rate, block.ceiling_volts, step.gate
     headroom_in = _headroom(arriving, ceiling)
-    inside = _railed(arriving, ceiling, rate)
+    inside = with_input_noise(arriving, step) if step.noisy else arriving
+    inside = _railed(inside, ceiling, rate)
     if gate.is_never_on:
         return Passed(_spread(inside, block.outputs), headroom_in, headroom_in)
     weights = gate.weights(arriving.shape[1])
     trails = not gate.is_constant and getattr(block, "has_trails", False)
     made = block.process(inside * weights if trails else inside, step.moment)
+    made = with_output_noise(made, step) if step.noisy else made
     level = units.db_to_ratio(block.level_db)
     headroom_out = _headroom(made, ceiling, level)
     made = _railed(made, ceiling, rate)

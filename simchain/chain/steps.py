@@ -1,11 +1,11 @@
 """What a path is made of: units, the feeds that drive them, and the places of test points."""
 
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, Protocol
+from typing import ClassVar, Literal, NamedTuple, Protocol
 
 import numpy as np
 
-from simchain.amp.settings import Amp
+from simchain.amp.settings import INPUT_NV, Amp
 from simchain.blocks import Moment
 from simchain.board import Order, Passage
 from simchain.chain.gates import Gate
@@ -18,7 +18,18 @@ Fold = Literal["mean", "left"]
 
 
 class Unit(Protocol):
-    """Anything that turns volts into volts."""
+    """Anything that turns volts into volts; it hisses at its input, and makes more at its output.
+
+    `noise_nv` is in nV/sqrt(Hz), `noise_out_uv` in microvolts RMS over 20 kHz.
+    """
+
+    @property
+    def noise_nv(self) -> float:
+        """Noise at its input."""
+
+    @property
+    def noise_out_uv(self) -> float:
+        """Noise made at its output."""
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Return the unit's output for `volts`, which are not written to."""
@@ -33,6 +44,12 @@ class AmpUnit:
 
     amps: tuple[Amp, ...]
     part: Literal["preamp", "power", "cabinet"]
+    noise_out_uv: ClassVar[float] = 0.0
+
+    @property
+    def noise_nv(self) -> float:
+        """Noise at the input of the preamp."""
+        return INPUT_NV if self.part == "preamp" else 0.0
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Return a channel for each amplifier; `volts` has as many."""
@@ -87,7 +104,8 @@ class Step:
     `feeds` drive its input, one for each state of the switches before it that the passage meets;
     their weights sum to 1. Where it `ends` the wire nothing passes by: all that drives what
     follows is its own output. `joins_dry` is the share of the loop in the sum at each amplifier's
-    return, or None. `key` is a hash of all that leads here: an equal key is an equal sound.
+    return, or None. A `noisy` one adds its own hiss and that of the wires before it. `key` is a
+    hash of all that leads here: an equal key is an equal sound.
     """
 
     name: str
@@ -98,6 +116,7 @@ class Step:
     input: Place
     out: Place
     ends: bool
+    noisy: bool
     key: bytes
     joins_dry: tuple[float, ...] | None = None
 

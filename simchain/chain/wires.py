@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from simchain.chain.hiss import with_thermal_noise
 from simchain.chain.step import folded
 from simchain.chain.steps import Feed, Place, Step
 from simchain.filters.analogue import run_sections
@@ -36,6 +37,8 @@ class Wires:
             for place, node, behind_fold in feed.places:
                 if (node, behind_fold) not in read:
                     there = _through(feed, volts, node, behind_fold, step.moment.rate)
+                    if step.noisy:
+                        there = with_thermal_noise(there, feed, step.moment)
                     read[node, behind_fold] = there if weight is None else there * weight
                 _add(found, place, read[node, behind_fold])
         return found

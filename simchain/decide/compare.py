@@ -11,9 +11,11 @@ from threading import Event
 import numpy as np
 
 from simchain.board import Board, Order
+from simchain.chain.hiss import is_noisy
 from simchain.chain.path import named_order, path_of
-from simchain.chain.render import Output, Rendering, amp_name, twice, walk
+from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
+from simchain.chain.walk import Output, Rendering, twice, walk
 from simchain.decide.difference import Difference, difference
 from simchain.errors import RequestError
 from simchain.measure.bands import third_octaves_db
@@ -87,10 +89,12 @@ def compare(
     *,
     passages: Sequence[str] | None = None,
     amps: Sequence[str] | None = None,
+    noise: bool = False,
     progress: Progress | None = None,
 ) -> Comparison:
     """Render `orders` over `passages` (default all) on `amps` (default the board's) and compare.
 
+    With `noise`, and in passages with a gate switched on, hum and hiss are in the sounds.
     `progress` is called with the number of passages done, the number there are, and what was done.
 
     Raises RequestError when fewer than two orders are given, one is given twice, or a name is not
@@ -104,7 +108,7 @@ def compare(
     names = _distinct_names(board, orders)
     wanted_amps = tuple(amp_name(board, amp) for amp in amps or NO_AMPS)
     jobs = list(itertools.product(chosen, wanted_amps))
-    results = _in_parallel(board, orders, jobs, progress)
+    results = _in_parallel(board, orders, jobs, noise, progress)
     heard = _with_gains([one for part, _ in results for one in part])
     pairs = tuple(pair for _, part in results for pair in part)
     warnings = dict.fromkeys(text for one in heard for text in one.rendering.warnings)
@@ -123,13 +127,14 @@ def _in_parallel(
     board: Board,
     orders: Sequence[str | Order],
     jobs: Sequence[tuple[str, str | None]],
+    noise: bool,
     progress: Progress | None,
 ) -> list[tuple[list[Heard], list[Pair]]]:
     """Run each passage on each amplifier, as many at once as there are cores."""
     pool = ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1))
     stop = Event()
     try:
-        tasks = [pool.submit(_passage, board, orders, *job, stop) for job in jobs]
+        tasks = [pool.submit(_passage, board, orders, *job, noise, stop) for job in jobs]
         results = []
         for done, (task, (passage, amp)) in enumerate(zip(tasks, jobs, strict=True), start=1):
             results.append(task.result())
@@ -142,11 +147,18 @@ def _in_parallel(
 
 
 def _passage(
-    board: Board, orders: Sequence[str | Order], passage: str, amp: str | None, stop: Event
+    board: Board,
+    orders: Sequence[str | Order],
+    passage: str,
+    amp: str | None,
+    noise: bool,
+    stop: Event,
 ) -> tuple[list[Heard], list[Pair]]:
-    source = source_of(board, passage)
+    noisy = noise or is_noisy(board, passage)
+    source = source_of(board, passage, noisy=noisy)
+    channels = source.signal.channels
     paths = [
-        path_of(board, order, passage, amp, source_key=source.key, channels=source.signal.channels)
+        path_of(board, order, passage, amp, source_key=source.key, channels=channels, noisy=noisy)
         for order in orders
     ]
     renderings = walk(board, paths, source, stop=stop)

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 
 from simchain.board import Board, Order
-from simchain.chain.render import Rendering, render
+from simchain.chain.render import render
+from simchain.chain.walk import Rendering
 
 
 def levels(
@@ -13,7 +14,7 @@ def levels(
     passages: Sequence[str] | None = None,
     amp: str | None = None,
 ) -> tuple[Rendering, ...]:
-    """Render `order` in `passages` (default all) and keep the levels at its test points.
+    """Render `order` in `passages` (default all); keep levels and noise floors at test points.
 
     `amp` puts an amplifier of the board in place of the one in [output].
 
@@ -22,4 +23,6 @@ def levels(
     chosen = tuple(passages or board.passages)
     for passage in chosen:
         board.passage(passage)
-    return tuple(render(board, order, passage, amp=amp, points=False) for passage in chosen)
+    return tuple(
+        render(board, order, passage, amp=amp, points=False, floors=True) for passage in chosen
+    )

@@ -1,4 +1,4 @@
-"""What the wires do: source, cable, pots and loads between two active terminals as one circuit."""
+"""What the wires do: source, cable, pots and loads as one circuit, and the noise of all that."""
 
 from simchain.electrics.link import (
     Cable,
@@ -12,10 +12,12 @@ from simchain.electrics.link import (
     as_recorded,
     link_response,
 )
+from simchain.electrics.noise import Hiss, hum
 
 __all__ = [
     "Cable",
     "Guitar",
+    "Hiss",
     "Link",
     "Output",
     "Part",
@@ -23,5 +25,6 @@ __all__ = [
     "Pot",
     "Terminal",
     "as_recorded",
+    "hum",
     "link_response",
 ]

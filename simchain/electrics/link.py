@@ -16,6 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from simchain.electrics.noise import Hiss
 from simchain.filters.analogue import Sections
 from simchain.filters.circuit import GROUND, Circuit
 from simchain.filters.rational import Rational, constant
@@ -197,6 +198,10 @@ class Link:
         """Whether it is exactly a wire."""
         return not self.pots and (self.ideal or _is_flat(self))
 
+    def hiss(self) -> Hiss | None:
+        """Return the thermal noise at the load, of all that is resistive; None in an ideal link."""
+        return None if self.ideal else _hiss(self)
+
 
 @lru_cache(maxsize=1024)
 def _response(link: Link, node: int | None) -> Rational:
@@ -215,6 +220,12 @@ def _sections(link: Link, rate: int, node: int | None) -> Sections | None:
     if link.is_wire or (link.ideal and node == 0):
         return None
     return link.response(node).sections(rate)
+
+
+@lru_cache(maxsize=256)
+def _hiss(link: Link) -> Hiss:
+    circuit, nodes = link_circuit(link.source, link.parts, link.load_ohm)
+    return Hiss.thermal(circuit, nodes[-1], ["open"])
 
 
 @lru_cache(maxsize=1024)

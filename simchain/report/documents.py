@@ -12,7 +12,7 @@ from simchain.amp.settings import Amp
 from simchain.blocks import Block, kinds
 from simchain.blocks.base import kind_with_choice
 from simchain.board import BoardWarning
-from simchain.chain.render import Point, Rendering
+from simchain.chain.walk import Point, Rendering
 from simchain.decide.compare import Comparison, Heard, Pair
 from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
@@ -124,9 +124,15 @@ def _figures(point: Point) -> dict[str, Any]:
         **_level(point.level),
         "headroom_db": number(point.headroom.db if point.headroom else None),
         "rail_volts": number(point.headroom.ceiling_volts if point.headroom else None),
-        "floor_dbu": None,
+        "floor_dbu": _floor_dbu(point),
         "channels": [_level(level) for level in point.channels],
     }
+
+
+def _floor_dbu(point: Point) -> float | None:
+    from simchain.units import volts_to_dbu
+
+    return None if point.floor_volts is None else number(volts_to_dbu(point.floor_volts))
 
 
 def _level(level: Level) -> dict[str, Any]:

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from simchain import files, units
-from simchain.chain.render import Rendering, signal_at
+from simchain.chain.render import signal_at
+from simchain.chain.walk import Rendering
 from simchain.decide.compare import Comparison, Heard
 from simchain.report.documents import compare_document, key_of, page_data, render_document
 from simchain.signal import Signal, flac_16_bit, write_float_wav

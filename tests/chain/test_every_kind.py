@@ -81,4 +81,6 @@ def test_each_alone_is_heard_and_lines_up(
     assert {point.volts.shape[1] for point in on.values()} == {noise.shape[1]}
     np.testing.assert_array_equal(off["out"].volts[0], off["source"].volts[0])
     same = np.array_equal(on["out"].volts, off["out"].volts)
-    assert same == (name in ("equalizer", "looper", "volume")), "only these do nothing at their defaults"
+    assert same == (name in ("equalizer", "looper", "volume")), (
+        "only these do nothing at their defaults"
+    )

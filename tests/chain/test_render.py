@@ -10,8 +10,8 @@ import simchain
 from simchain.board import Board, Order
 from simchain.chain import step as step_module
 from simchain.chain.path import path_of
-from simchain.chain.render import walk
 from simchain.chain.source import source_of
+from simchain.chain.walk import walk
 from simchain.errors import RequestError
 
 MakeBoard = Callable[..., Board]
@@ -212,7 +212,7 @@ def test_equal_keys_are_run_once(
         ran.append(step.name)
         return real(step, volts, dry)
 
-    monkeypatch.setattr("simchain.chain.render.run", counted)
+    monkeypatch.setattr("simchain.chain.walk.run", counted)
     source = source_of(board, "wet")
     paths = [path_of(board, o, "wet", "clean", source_key=source.key) for o in ("series", "split")]
     series, split = walk(board, paths, source)

@@ -7,7 +7,7 @@ import numpy as np
 import simchain
 from simchain import clips, units
 from simchain.board import load_board
-from simchain.chain.render import Rendering
+from simchain.chain.walk import Rendering
 from simchain.decide.difference import Difference, difference
 from simchain.signal import Signal, read_clip, write_float_wav
 

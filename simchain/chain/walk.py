@@ -1,0 +1,246 @@
+"""The walk along one or more paths: the sound at `out` and what each test point reads."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from threading import Event
+from typing import Any, TypeVar, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain import units
+from simchain.board import Board, broken_rules
+from simchain.chain.source import Source
+from simchain.chain.step import Headroom, run
+from simchain.chain.steps import PAIR, Path, Place, Step
+from simchain.chain.wires import Wires
+from simchain.measure.level import Level, level_of
+from simchain.measure.loudness import loudness_or_rms
+from simchain.measure.true_peak import true_peak_dbtp
+from simchain.signal import Volts
+
+Sound = TypeVar("Sound", bound=NDArray[Any])
+
+MIXER_FULL_SCALE_DBU = 18.0
+
+
+class StoppedError(Exception):
+    """The walk was told to stop."""
+
+
+@dataclass(frozen=True, eq=False)
+class Point:
+    """What one test point reads.
+
+    `channels` holds the level of each channel; `level` is that of the louder one. `headroom` is
+    None where there is no ceiling. `volts` has shape (channels, frames), or is None when the sound
+    was not kept. `floor_volts` is the RMS of hum and hiss while nobody plays, of the louder
+    channel; None when it was not asked for.
+    """
+
+    name: str
+    channels: tuple[Level, ...]
+    headroom: Headroom | None
+    volts: Volts | None
+    floor_volts: float | None = None
+
+    @property
+    def level(self) -> Level:
+        """Level of the louder channel."""
+        return max(self.channels, key=lambda level: level.rms_volts)
+
+
+@dataclass(frozen=True, eq=False)
+class Output:
+    """The sound at `out` against digital full scale: always two channels.
+
+    `samples` has shape (2, frames), full scale 1.0; a mono end is the same signal twice.
+    `integrated_lufs` is BS.1770's integrated loudness, or the level by RMS where the sound is too
+    short or too quiet for it (`loudness_is_rms`); `true_peak_dbtp` is BS.1770 Annex 2's.
+    """
+
+    samples: Volts
+    rate: int
+    integrated_lufs: float
+    loudness_is_rms: bool
+    true_peak_dbtp: float
+
+
+@dataclass(frozen=True, eq=False)
+class Rendering:
+    """One passage rendered in one order, on one amplifier or into the mixer."""
+
+    path: Path
+    rate: int
+    points: dict[str, Point]
+    output: Output
+    warnings: tuple[str, ...]
+
+    @property
+    def order(self) -> str:
+        """Name of the order."""
+        return self.path.order_name
+
+    @property
+    def passage(self) -> str:
+        """Name of the passage."""
+        return self.path.passage_name
+
+    @property
+    def amp(self) -> str | None:
+        """Name of the amplifier, or None at a mixer input."""
+        return self.path.amp_name
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Blocks that the passage switches on and the order does not have."""
+        return self.path.left_out
+
+
+def walk(
+    board: Board,
+    paths: Sequence[Path],
+    source: Source,
+    *,
+    points: bool = False,
+    stop: Event | None = None,
+) -> list[Rendering]:
+    """Render `paths`, all of one passage and so of one source, in the order given.
+
+    Steps with equal keys are run once: the paths are walked depth-first along what they share.
+    Raises StoppedError before the next step once `stop` is set.
+    """
+    found: dict[int, Rendering] = {}
+
+    def descend(group: list[int], depth: int, here: _Here) -> None:
+        branches: dict[bytes, list[int]] = {}
+        for index in group:
+            if depth == len(paths[index].steps):
+                found[index] = _rendering(board, paths[index], here, source)
+            else:
+                branches.setdefault(paths[index].steps[depth].key, []).append(index)
+        for branch in branches.values():
+            if stop is not None and stop.is_set():
+                raise StoppedError
+            descend(branch, depth + 1, here.after(paths[branch[0]].steps[depth], points))
+
+    descend(list(range(len(paths))), 0, _start(source.signal.volts, points))
+    return [found[index] for index in range(len(paths))]
+
+
+def full_scale_volts(board: Board, amp: str | None) -> float:
+    """Return the peak volts at `out` that are digital full scale, one figure for every order."""
+    from simchain.amp import full_scale_dbu
+
+    level = board.output.full_scale_dbu
+    if level is None:
+        names = amp.split(PAIR) if amp else []
+        levels = [full_scale_dbu(board.amps[name]) for name in names]
+        level = max(levels, default=MIXER_FULL_SCALE_DBU)
+    return units.dbu_to_peak_volts(level)
+
+
+@dataclass(frozen=True, eq=False)
+class _Reading:
+    """What a place reads: levels, measured as the sound passes, and the sound itself if kept."""
+
+    channels: tuple[Level, ...]
+    volts: Volts | None
+
+
+@dataclass(frozen=True, eq=False)
+class _Here:
+    """How far the walk has come: the wires, all readings so far, and the last step's volts.
+
+    `dry` is what stands at the amplifier's send.
+    """
+
+    wires: Wires
+    read: dict[Place, _Reading]
+    headroom: dict[Place, Headroom | None]
+    volts: Volts
+    dry: Volts | None = None
+
+    def after(self, step: Step, keep: bool) -> "_Here":
+        """Return where the walk stands behind `step`."""
+        arrived = self.wires.arriving(step)
+        passed = run(step, arrived[step.input], self.dry)
+        wires, complete = self.wires.behind(step, arrived, passed.volts)
+        if passed.at_input is not None and step.input in complete:
+            complete[step.input] = passed.at_input
+        read = {**self.read, **_readings(complete, keep)}
+        room = {step.input: passed.headroom_in, step.out: passed.headroom_out}
+        dry = passed.volts if step.out_is_send else self.dry
+        return _Here(wires, read, {**self.headroom, **room}, passed.volts, dry)
+
+    def point(self, name: str, place: Place) -> Point:
+        """Return what a test point at `place` reads."""
+        reading = self.read[place]
+        return Point(name, reading.channels, self.headroom.get(place), reading.volts)
+
+
+def _start(volts: Volts, keep: bool) -> _Here:
+    source = Place(0, 0)
+    return _Here(Wires({0: volts}), _readings({source: volts}, keep), {}, volts)
+
+
+def _readings(complete: dict[Place, Volts], keep: bool) -> dict[Place, _Reading]:
+    """Measure each voltage once, however many places it stands at."""
+    measured: dict[int, _Reading] = {}
+    for volts in complete.values():
+        if id(volts) not in measured:
+            measured[id(volts)] = _Reading(level_of(volts), volts if keep else None)
+    return {place: measured[id(volts)] for place, volts in complete.items()}
+
+
+def _rendering(board: Board, path: Path, here: _Here, source: Source) -> Rendering:
+    points = {name: here.point(name, place) for name, place in path.points.items()}
+    if path.amp_name and PAIR in path.amp_name:
+        points = _with_second_amplifier(points)
+    points["out"] = _in_two_channels(points["out"])
+    output = _output(here.volts / full_scale_volts(board, path.amp_name), board.rate)
+    return Rendering(path, board.rate, points, output, _warnings(board, path, source))
+
+
+def _with_second_amplifier(points: dict[str, Point]) -> dict[str, Point]:
+    """Give each amplifier of a pair its own points: amp.in and amp2.in, speaker and speaker2."""
+    split: dict[str, Point] = {}
+    for name, point in points.items():
+        stem, dot, rest = name.partition(".")
+        if stem not in ("amp", "speaker"):
+            split[name] = point
+            continue
+        for place, own in enumerate((name, f"{stem}2{dot}{rest}")):
+            volts = None if point.volts is None else point.volts[place : place + 1]
+            split[own] = replace(point, name=own, channels=(point.channels[place],), volts=volts)
+    return split
+
+
+def _in_two_channels(point: Point) -> Point:
+    volts = None if point.volts is None else twice(point.volts)
+    return replace(point, channels=(point.channels * 2)[:2], volts=volts)
+
+
+def _output(samples: Volts, rate: int) -> Output:
+    samples = twice(samples)
+    loudness, is_rms = loudness_or_rms(samples, rate)
+    return Output(samples, rate, loudness, is_rms, true_peak_dbtp(samples, rate))
+
+
+def twice(sound: Sound) -> Sound:
+    """Return one channel as two without copying it; two channels stay as they are."""
+    return cast(Sound, np.broadcast_to(sound, (2, sound.shape[1])))
+
+
+def _warnings(board: Board, path: Path, source: Source) -> tuple[str, ...]:
+    found = [source.warning] if source.warning else []
+    found += [
+        f"order '{path.order_name}' breaks a rule; {sentence}"
+        for sentence in broken_rules(board, path.order)
+    ]
+    if path.left_out:
+        found.append(
+            f"order '{path.order_name}' has no {', '.join(path.left_out)}: "
+            f"left out of passage '{path.passage_name}'"
+        )
+    return tuple(found)
