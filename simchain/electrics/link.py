@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simchain.electrics.noise import Hiss
 from simchain.filters.analogue import Sections
@@ -185,6 +186,16 @@ class Link:
         """Return the voltage at `node` (left out: at the load) for what stands at the source."""
         return _response(self, node)
 
+    def at(self, hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Return the voltage at the load for what stands at the source, at each of `hz`."""
+        if self.ideal:
+            return np.full(hz.shape, self.response().gain, dtype=np.complex128)
+        found = _loaded(self.source, self.parts, self.load_ohm, hz)
+        if self.recorded is None:
+            return found
+        ohm, pf = self.recorded
+        return found / _loaded(self.source.at_full(), (Cable(pf),), ohm, hz)
+
     def sections(self, rate: int, node: int | None = None) -> Sections | None:
         """Return the response as a filter at `rate`, or None where it is exactly a wire.
 
@@ -230,8 +241,15 @@ def _hiss(link: Link) -> Hiss:
 
 @lru_cache(maxsize=1024)
 def _is_flat(link: Link) -> bool:
-    levels = np.abs(link.response().at(HEARD_HZ))
+    levels = np.abs(link.at(HEARD_HZ))
     return bool(np.abs(20 * np.log10(levels)).max() <= WIRE_DB)
+
+
+def _loaded(
+    source: Terminal, parts: Sequence[Part], load_ohm: float, hz: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    circuit, nodes = link_circuit(source, parts, load_ohm)
+    return circuit.voltage("open", nodes[-1], hz)
 
 
 def _part_before(parts: Sequence[Part], node: int) -> int:

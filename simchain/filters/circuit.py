@@ -67,6 +67,15 @@ class Circuit:
         order = len(poles) - len(zeros)
         return Rational(zeros * _RADIANS, poles * _RADIANS, float(gain.real) * _RADIANS**order)
 
+    def voltage(self, driven: str, read: str, hz: ArrayLike) -> NDArray[np.complex128]:
+        """Return the voltage at node `read` for one at node `driven`, at each of `hz` above 0.
+
+        The response as figures, from the same equations solved at each frequency; `response`
+        gives it as zeros and poles, for a filter.
+        """
+        nodes = self._matrices(driven)[2]
+        return np.asarray(self._solved(driven, hz)[..., nodes[read]], dtype=np.complex128)
+
     def impedance(
         self, node: str, at_ground: Collection[str], hz: ArrayLike
     ) -> NDArray[np.complex128]:
@@ -77,20 +86,23 @@ class Circuit:
         no finite impedance. It is 1 V at `node` over the current that this drives into it, from
         the same equations solved at each frequency. Raises KeyError for a node of no part.
         """
-        s = 2j * np.pi * np.asarray(hz, dtype=np.float64) / _RADIANS
         held = {GROUND, *at_ground}
         if node in held:
-            return np.zeros(s.shape, dtype=np.complex128)
+            return np.zeros(np.shape(hz), dtype=np.complex128)
         live = Circuit()
         for kind, one, other, value in self.parts:
             if one not in held or other not in held:
                 ends = [GROUND if name in held else name for name in (one, other)]
                 live.parts.append((kind, ends[0], ends[1], value))
-        conductance, storage, _ = live._matrices(node)
+        return np.asarray(-_OHM / live._solved(node, hz)[..., -1], dtype=np.complex128)
+
+    def _solved(self, driven: str, hz: ArrayLike) -> NDArray[np.complex128]:
+        """Return x of 1 V at node `driven`, a row for each of `hz`."""
+        s = 2j * np.pi * np.asarray(hz, dtype=np.float64) / _RADIANS
+        conductance, storage, _ = self._matrices(driven)
         drive = np.zeros(len(conductance))
         drive[-1] = 1.0
-        solved = np.linalg.solve(conductance + s[..., None, None] * storage, drive)
-        return np.asarray(-_OHM / solved[..., -1], dtype=np.complex128)
+        return np.asarray(np.linalg.solve(conductance + s[..., None, None] * storage, drive))
 
     def _matrices(
         self, driven: str

@@ -8,7 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simchain.electrics import Cable, Guitar, Output, Piezo, Pot, as_recorded, link_response
+from simchain.electrics import (
+    Cable,
+    Guitar,
+    Link,
+    Output,
+    Piezo,
+    Pot,
+    as_recorded,
+    link_response,
+)
 from simchain.filters.analogue import run_sections
 from tests.references.link import run_ngspice
 
@@ -137,6 +146,35 @@ def test_as_a_filter_it_stays_with_its_circuit(case, rate):
     off = np.abs(got - db(response, bins.astype(float))).max()
     print(f"case {case} at {rate}: within {off:.4f} dB of its circuit, 20 Hz to 10 kHz")
     assert off < 0.03
+
+
+@pytest.mark.parametrize("case", range(len(TEN)))
+def test_figures_and_zeros_and_poles_are_one_response(case):
+    source, parts, load = TEN[case]
+    link = Link(source, tuple(parts), load, recorded=(1e6, 500.0))
+    assert np.abs(link.at(HZ) / link.response().at(HZ) - 1).max() < 1e-7
+
+
+def test_a_link_stiff_enough_is_exactly_a_wire():
+    """1 kohm into 1 Mohm loses 0.009 dB; into 400 kohm 0.022."""
+    assert Link(Output(1e3), (Cable(15),), 1e6).sections(48_000) is None
+    assert Link(Output(1e3), (Cable(15),), 400e3).sections(48_000) is not None
+    assert Link(Output(1e3), (Cable(2000),), 1e8).sections(48_000) is not None
+
+
+@pytest.mark.parametrize(
+    ("source", "recorded"),
+    [(Output(1e3), (1e6, 1e6)), (Guitar(2.6, 6200, 0, 250e3, 250e3, 22), (1e6, 500))],
+)
+def test_a_load_no_less_than_it_was_recorded_into_needs_no_endless_lift(source, recorded):
+    """Without cable there is a pole less than in the recording: still a filter, still true."""
+    link = Link(source, (), 1e6, recorded)
+    sections = link.sections(48_000)
+    impulse = np.zeros((1, 48_000))
+    impulse[0, 0] = 1.0
+    got = 20 * np.log10(np.abs(np.fft.rfft(run_sections(sections, impulse)[0]))[20:10_001])
+    wanted = 20 * np.log10(np.abs(link.at(np.arange(20.0, 10_001.0))))
+    assert np.abs(got - wanted).max() < 0.05
 
 
 @pytest.mark.parametrize("case", FIGURES)
