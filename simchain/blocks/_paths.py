@@ -6,7 +6,8 @@ from typing import Literal, Self
 import numpy as np
 from pydantic import model_validator
 
-from simchain.blocks.base import Block
+from simchain.blocks._moving import value_of
+from simchain.blocks.base import Block, Moment
 from simchain.settings import control
 from simchain.signal import Volts
 
@@ -46,12 +47,13 @@ class TailedBlock(Block):
         """Whether the tail rings on when the unit is switched off."""
         return self.bypass == "buffered" if self.trails is None else self.trails
 
-    def mixed(self, dry: Volts, wet: Volts) -> Volts:
+    def mixed(self, dry: Volts, wet: Volts, now: Moment) -> Volts:
         """Return dry cos(pi mix / 2) + wet sin(pi mix / 2), the ends exact.
 
-        `dry` has one channel or as many as `wet`.
+        `dry` has one channel or as many as `wet`; `now` says how mix moves.
         """
-        if self.mix == 1.0:
+        mix = value_of(self, "mix", now, wet.shape[1])
+        if np.all(mix == 1.0):
             return wet
-        turn = 0.5 * math.pi * self.mix
-        return math.cos(turn) * to_channels(dry, wet.shape[0]) + math.sin(turn) * wet
+        turn = 0.5 * math.pi * mix
+        return np.asarray(np.cos(turn) * to_channels(dry, wet.shape[0]) + np.sin(turn) * wet)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from simchain import units
+from simchain.blocks._moving import value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.filters import run_sections
@@ -112,14 +113,17 @@ class Body(Block):
         dry = to_channels(volts, self.outputs)
         frames = volts.shape[1]
         late = math.floor(self.wet_latency_s * now.rate + 0.5)
-        if self.mix == 0.0 or late >= frames:
-            return (1.0 - self.mix) * dry
+        mix = value_of(self, "mix", now, frames)
+        if np.all(mix == 0.0) or late >= frames:
+            return (1.0 - mix) * dry
         heard = np.ascontiguousarray(dry[:, : frames - late])
-        out = self._body(heard, now.rate)
+        out = self._body(heard, now.rate, mix if isinstance(mix, float) else 1.0)
         if late:
             out = np.concatenate((np.zeros((self.outputs, late)), out), axis=1)
-        if self.mix < 1.0:
-            out += (1.0 - self.mix) * dry
+        if not isinstance(mix, float):
+            out *= mix
+        if np.any(mix < 1.0):
+            out += (1.0 - mix) * dry
         return out
 
     def check_files(self, rate: int) -> None:
@@ -129,14 +133,14 @@ class Body(Block):
 
             impulse_response(Path(self.file), rate, LONGEST_RESPONSE_S)
 
-    def _body(self, volts: Volts, rate: int) -> Volts:
+    def _body(self, volts: Volts, rate: int, mix: float) -> Volts:
         """Return `mix` of what the body makes of `volts`."""
         if self.file is not None:
             from simchain.filters.impulse import convolved, impulse_response
 
             response = impulse_response(Path(self.file), rate, LONGEST_RESPONSE_S)
-            return convolved(self.mix * even_gain(_spectrum(response, rate)) * response, volts)
-        gain = self.mix * _modal_gain(self.modes)
+            return convolved(mix * even_gain(_spectrum(response, rate)) * response, volts)
+        gain = mix * _modal_gain(self.modes)
         out = np.zeros_like(volts)
         for mode in self.modes:
             sections = resonance_sections(mode.hz, mode.q, rate)

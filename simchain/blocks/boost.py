@@ -4,7 +4,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from simchain import units
+from simchain.blocks._moving import ratio_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.filters import high_cut, low_cut, run_sections
@@ -46,5 +46,5 @@ class Boost(Block):
         if self.high_cut_hz > 0:
             sections = np.concatenate((sections, high_cut(self.high_cut_hz, now.rate)))
         boosted = run_sections(sections, volts)
-        boosted *= units.db_to_ratio(self.gain_db)
+        boosted *= ratio_of(self, "gain_db", now, volts.shape[1])
         return to_channels(boosted, self.outputs)

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain import units
+from simchain.blocks._moving import value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.settings import control
@@ -77,18 +78,26 @@ class Compressor(Block):
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """See `Block.process`."""
-        if self.blend == 0:
+        frames = volts.shape[1]
+        blend = value_of(self, "blend", now, frames)
+        if np.all(blend == 0.0):
             return to_channels(volts.copy(), self.outputs)
-        gain = self.reductions_db(volts, now.rate)
-        np.subtract(self.makeup_db, gain, out=gain)
+        gain = self.reductions_db(volts, now.rate, now.moving("threshold_dbu", frames))
+        np.subtract(value_of(self, "makeup_db", now, frames), gain, out=gain)
         gain /= DB_A_NEPER
         np.exp(gain, out=gain)
-        gain *= self.blend
-        gain += 1.0 - self.blend
+        gain *= blend
+        gain += 1.0 - blend
         return to_channels(volts * gain, self.outputs)
 
-    def reductions_db(self, volts: Volts, rate: int) -> NDArray[np.float64]:
-        """Return by how many decibels each frame is turned down, shape (frames,), 0 or more."""
+    def reductions_db(
+        self, volts: Volts, rate: int, moving_dbu: Volts | None = None
+    ) -> NDArray[np.float64]:
+        """Return by how many decibels each frame is turned down, shape (frames,), 0 or more.
+
+        `moving_dbu` is the threshold at each frame, where it does not rest. The curve hangs on
+        level less threshold alone: a threshold that moves up is levels that move down.
+        """
         from simchain.kernels.dynamics import levels_to_reductions
 
         db: NDArray[np.float64] = np.abs(volts[0])
@@ -98,7 +107,11 @@ class Compressor(Block):
         np.log(db, out=db)
         db *= DB_A_NEPER
         db -= DB_A_NEPER * math.log(units.dbu_to_peak_volts(0.0))
-        curve = np.array([self.threshold_dbu - self._sag_db(), 1 - 1 / self.ratio, self.knee_db])
+        threshold_dbu = self.threshold_dbu
+        if moving_dbu is not None:
+            threshold_dbu = float(moving_dbu[0])
+            db -= moving_dbu - threshold_dbu
+        curve = np.array([threshold_dbu - self._sag_db(), 1 - 1 / self.ratio, self.knee_db])
         attack, release = (_kept(ms, rate) for ms in (self.attack_ms, self.release_ms))
         levels_to_reductions(db, curve, attack, release, AT_REST_DB)
         return db

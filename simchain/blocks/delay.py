@@ -8,6 +8,7 @@ from pydantic import model_validator
 
 from simchain.blocks._delay_voices import bucket_brigade, tape
 from simchain.blocks._loops import Loop
+from simchain.blocks._moving import value_of
 from simchain.blocks._paths import TailedBlock, to_channels
 from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
@@ -236,11 +237,11 @@ class Delay(TailedBlock):
         from simchain.kernels.delay_line import delayed
 
         dry = to_channels(volts, min(self.inputs, self.outputs))
-        if self.mix == 0.0:
+        if np.all(value_of(self, "mix", now, volts.shape[1]) == 0.0):
             return np.array(to_channels(dry, self.outputs))
         late_s = max(0.0, self.wet_latency_s - self.delay_ms / 1e3)
         wet = delayed(self._repeats(dry, now), math.floor(late_s * now.rate + 0.5))
-        return to_channels(self.mixed(dry, wet), self.outputs)
+        return to_channels(self.mixed(dry, wet, now), self.outputs)
 
     def _repeats(self, dry: Volts, now: Moment) -> Volts:
         """The repeats alone, of as many rows as `dry` or, spread, of two."""

@@ -7,6 +7,7 @@ import numpy as np
 
 from simchain import units
 from simchain.blocks import base
+from simchain.blocks._moving import follow, value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment
 from simchain.filters import high_cut, run_sections
@@ -18,6 +19,9 @@ THERMAL_VOLTS = 25.865e-3
 SERIES_OHM = {"feedback": 3300.0, "shunt": 2200.0}
 # A gain of 1 leaves no upper resistor: a wire of a milliohm.
 LEAST_OHM = 1e-3
+# Before a moved control is heard: time constants of the slowest corner, and seconds at most.
+RUN_IN_CONSTANTS, LONGEST_RUN_IN_S = 20.0, 2.0
+TONE_RUN_IN_S = 0.1
 
 
 class Drive(Block):
@@ -116,32 +120,39 @@ class Drive(Block):
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Clip each channel by itself; see `Block.process`."""
-        if self.blend == 0.0:
+        blend = value_of(self, "blend", now, volts.shape[1])
+        if np.all(blend == 0.0):
             return to_channels(volts.copy(), self.outputs)
-        wet = np.stack([self._clipped(line, now.rate) for line in volts])
-        if self.tone_hz > 0.0:
-            wet = run_sections(high_cut(self.tone_hz, now.rate), wet)
-        if self.blend < 1.0:
-            wet = self.blend * wet + (1.0 - self.blend) * volts
+        slowest_hz = min(self.low_cut_hz or self.high_cut_hz, self.high_cut_hz)
+        run_in_s = min(RUN_IN_CONSTANTS / (2 * math.pi * slowest_hz), LONGEST_RUN_IN_S)
+        wet = follow(self, "gain_db", volts, now, self._clipped, run_in_s)
+        wet = follow(self, "tone_hz", wet, now, _toned, TONE_RUN_IN_S)
+        if np.any(blend < 1.0):
+            wet = blend * wet + (1.0 - blend) * volts
         return to_channels(wet, self.outputs)
 
-    def _clipped(self, line: Volts, rate: int) -> Volts:
-        """Return what the circuit, before tone and blend, makes of `line`, shape (frames,)."""
+    def _clipped(self, gain_db: float, volts: Volts, now: Moment) -> Volts:
+        """Return what the circuit, before tone and blend, makes of `volts` at that gain."""
         from simchain.kernels import diodes
 
         thermal = self.ideality * THERMAL_VOLTS
         pair = diodes.Pair(self.saturation_a, self.diodes_up * thermal, self.diodes_down * thermal)
-        circuit = _feedback(self) if self.clip == "feedback" else _shunt(self)
-        return diodes.run(line, diodes.Circuit(*circuit), pair, rate)
+        equations = _feedback if self.clip == "feedback" else _shunt
+        circuit = diodes.Circuit(*equations(self, units.db_to_ratio(gain_db)))
+        return np.stack([diodes.run(line, circuit, pair, now.rate) for line in volts])
 
 
-def _feedback(drive: Drive) -> tuple[Volts, Volts, Volts, float, float]:
+def _toned(tone_hz: float, volts: Volts, now: Moment) -> Volts:
+    """Return `volts` after the high cut at `tone_hz`, 0 being none."""
+    return run_sections(high_cut(tone_hz, now.rate), volts) if tone_hz > 0.0 else volts
+
+
+def _feedback(drive: Drive, gain: float) -> tuple[Volts, Volts, Volts, float, float]:
     """Return the equations of the feedback form; states: upper leg w, C1's voltage, output y.
 
     The current i = (x - s1) / R1 through the lower leg, x = y - w the inverting input, also
     flows through the upper: C2 w' = i - w / R2 - Id(w), s1' = wl (x - s1), y' = wt (vin - x).
     """
-    gain = units.db_to_ratio(drive.gain_db)
     lower = drive.series_ohm or SERIES_OHM["feedback"]
     upper = max(lower * (gain - 1.0), LEAST_OHM)
     low_cut, unity = 2 * math.pi * drive.low_cut_hz, 2 * math.pi * drive.gbw_hz
@@ -164,12 +175,11 @@ def _feedback(drive: Drive) -> tuple[Volts, Volts, Volts, float, float]:
     return matrix, inlet, np.array([0.0, 0.0, 1.0]), 0.0, per_farad
 
 
-def _shunt(drive: Drive) -> tuple[Volts, Volts, Volts, float, float]:
+def _shunt(drive: Drive, gain: float) -> tuple[Volts, Volts, Volts, float, float]:
     """Return the equations of the shunt form; states: diodes v, stage u, low cut's capacitor s2.
 
     C v' = (u - v) / R - Id(v), u' = (wt / G) (G (vin - s2) - u), s2' = wl (vin - s2).
     """
-    gain = units.db_to_ratio(drive.gain_db)
     series = drive.series_ohm or SERIES_OHM["shunt"]
     low_cut, unity = 2 * math.pi * drive.low_cut_hz, 2 * math.pi * drive.gbw_hz
     high_cut = 2 * math.pi * drive.high_cut_hz

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from simchain import units
 from simchain.blocks import base
+from simchain.blocks._moving import follow, ratio_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment
 from simchain.filters import high_cut, low_cut, run_sections
@@ -27,6 +27,8 @@ LOW_CUT_HZ = 15.0
 # Of the collector's swing of about the supply this leaves 1.1 V peak to peak.
 DIVIDER = 1 / 8
 LEAST_SUPPLY_VOLTS = 0.1
+# Before a moved control is heard: 20 time constants of what is slowest, 15 ms (kept charge) and 11.
+RUN_IN_S = 0.3
 
 
 class Fuzz(Block):
@@ -48,6 +50,7 @@ class Fuzz(Block):
     control moves base 2's bias supply by up to 0.5 V: 0 is cut off until the signal opens it, 1
     saturated. gain_db is the gain for small signals from the input to collector 2, before the
     divider, in the middle of the band at bias 0.5, whatever the supply; other bias gives less.
+    While bias moves, only the sound changes: the thump of the collector's own shift is left out.
     high_cut_hz is base 2's corner for small signals at bias 0.5.
 
     The collectors swing between 0 V and `supply_volts`. The divider leaves about 1.1 V peak to
@@ -114,19 +117,36 @@ class Fuzz(Block):
         """Drive each channel by itself; see `Block.process`."""
         from simchain.kernels import fuzz
 
-        gain = units.db_to_ratio(self.gain_db) / _middle(self.supply_volts).gain
+        gain = ratio_of(self, "gain_db", now, volts.shape[1]) / _middle(self.supply_volts).gain
         arriving = low_cut(LOW_CUT_HZ, now.rate)
-        arriving[0, :3] *= gain
+        if isinstance(gain, float):
+            arriving[0, :3] *= gain
         driven = run_sections(arriving, volts)
-        circuit = _circuit(self.supply_volts, self.bias, self.high_cut_hz, self.octave)
-        swings = np.stack([fuzz.run(line, circuit, now.rate) for line in driven])
-        leaving = low_cut(LOW_CUT_HZ, now.rate)
-        leaving[0, :3] *= DIVIDER
-        if self.tone_hz > 0.0:
-            leaving = np.concatenate((leaving, high_cut(self.tone_hz, now.rate)))
-        made = run_sections(leaving, swings)
+        if not isinstance(gain, float):
+            driven *= gain
+        swings = follow(self, "bias", driven, now, self._biased, RUN_IN_S)
+        made = follow(self, "tone_hz", swings, now, _divided, RUN_IN_S)
         made[np.abs(made) < fuzz.NOTHING_VOLTS] = 0.0
         return to_channels(made, self.outputs)
+
+    def _biased(self, bias: float, driven: Volts, now: Moment) -> Volts:
+        """Return collector 2's volts from rest at that bias."""
+        from simchain.kernels import fuzz
+
+        def rectified(octave: float, volts: Volts, then: Moment) -> Volts:
+            circuit = _circuit(self.supply_volts, bias, self.high_cut_hz, octave)
+            return np.stack([fuzz.run(line, circuit, then.rate) for line in volts])
+
+        return follow(self, "octave", driven, now, rectified, RUN_IN_S)
+
+
+def _divided(tone_hz: float, swings: Volts, now: Moment) -> Volts:
+    """Return what the output capacitor, divider and tone (0 being none) leave of `swings`."""
+    leaving = low_cut(LOW_CUT_HZ, now.rate)
+    leaving[0, :3] *= DIVIDER
+    if tone_hz > 0.0:
+        leaving = np.concatenate((leaving, high_cut(tone_hz, now.rate)))
+    return run_sections(leaving, swings)
 
 
 def _stage(supply_volts: float) -> "Stage":

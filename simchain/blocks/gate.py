@@ -34,6 +34,7 @@ class Gate(Block):
     """
 
     kind: ClassVar[str] = "gate"
+    works_on_noise: ClassVar[bool] = True
     about: ClassVar[str] = (
         "Shuts when you stop playing, so that hum and hiss are gone in the rests.\n"
         "It cannot take noise out of a note, and it cuts tails and repeats that come before it."
@@ -78,19 +79,30 @@ class Gate(Block):
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """See `Block.process`."""
-        gain = self.reductions_db(volts, now.rate)
+        moving_dbu = now.moving("threshold_dbu", volts.shape[1])
+        gain = self.reductions_db(volts, now.rate, moving_dbu)
         gain /= -DB_A_NEPER
         np.exp(gain, out=gain)
         return to_channels(volts * gain, self.outputs)
 
-    def reductions_db(self, volts: Volts, rate: int) -> NDArray[np.float64]:
-        """Return by how many decibels each frame is turned down, shape (frames,)."""
+    def reductions_db(
+        self, volts: Volts, rate: int, moving_dbu: Volts | None = None
+    ) -> NDArray[np.float64]:
+        """Return by how many decibels each frame is turned down, shape (frames,).
+
+        `moving_dbu` is the threshold at each frame, where it does not rest. Only peaks against the
+        threshold count: where it moves up, peaks move down.
+        """
         from simchain.kernels.gate import peaks_to_reductions
 
         peaks: NDArray[np.float64] = np.abs(volts[0])
         for other in volts[1:]:
             np.maximum(peaks, np.abs(other), out=peaks)
-        opens_at = units.dbu_to_peak_volts(self.threshold_dbu)
+        threshold_dbu = self.threshold_dbu
+        if moving_dbu is not None:
+            threshold_dbu = float(moving_dbu[0])
+            peaks *= 10.0 ** ((threshold_dbu - moving_dbu) / 20.0)
+        opens_at = units.dbu_to_peak_volts(threshold_dbu)
         closes_at = opens_at * units.db_to_ratio(-self.hysteresis_db)
         wait = round(max(self.hold_ms, SHORTEST_HOLD_MS) * rate / 1e3)
         kept = np.array([self._kept(ms, rate) for ms in (self.attack_ms, self.release_ms)])

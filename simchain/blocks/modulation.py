@@ -1,12 +1,14 @@
 """Modulation: chorus, flanger, phaser, vibrato, tremolo, all moved by one slow sine."""
 
 import math
+from dataclasses import replace
 from typing import Any, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
+from simchain.blocks._moving import Values, later
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
@@ -52,7 +54,8 @@ class Modulation(Block):
     - vibrato: a delay whose swing bends the pitch by 40 cents depth up and down;
     - tremolo: the gain 1 - depth (1 - cos(2 pi p)) / 2.
 
-    The sine runs on whether anybody plays or not. With two outputs the second's phase is ahead by
+    The sine runs on whether anybody plays or not; while its rate moves, p goes on at the rate of
+    each moment. With two outputs the second's phase is ahead by
     `width` times half a turn.
     """
 
@@ -78,8 +81,11 @@ class Modulation(Block):
         ge=0,
         le=20,
         usual=(0.05, 12),
+        movable=True,
     )
-    depth: float = control(0.5, f"how far it sways; {deepest}", ge=0, le=1, usual=(0, 1))
+    depth: float = control(
+        0.5, f"how far it sways; {deepest}", ge=0, le=1, usual=(0, 1), movable=True
+    )
     feedback: float | None = control(
         None,
         "how much of the wet path goes round again (flanger and phaser 0.4, else 0)",
@@ -88,7 +94,12 @@ class Modulation(Block):
         usual=(-0.95, 0.95),
     )
     mix: float | None = control(
-        None, "from dry (0) to wet alone (1) (0.5; vibrato and tremolo 1)", ge=0, le=1, usual=(0, 1)
+        None,
+        "from dry (0) to wet alone (1) (0.5; vibrato and tremolo 1)",
+        ge=0,
+        le=1,
+        usual=(0, 1),
+        movable=True,
     )
     stages: int | None = control(
         None,
@@ -153,35 +164,48 @@ class Modulation(Block):
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Mix `volts`, shape (inputs, frames), with what moves; see the class."""
         dry = to_channels(volts, min(self.inputs, self.outputs))
-        if self.wet_share == 0.0:
+        moving = now.moving("mix", dry.shape[1])
+        mix: Values = self.wet_share if moving is None else moving
+        if np.all(mix == 0.0):
             return np.array(to_channels(dry, self.outputs))
         both = to_channels(dry, self.outputs)
         mixed = np.empty(both.shape)
         for channel, row in enumerate(both):
-            mixed[channel] = self._mixed_wet(row, now, channel)
+            wet = self._wet(row, now, channel)
+            mixed[channel] = wet if np.all(mix == 1.0) else (1.0 - mix) * row + mix * wet
         return mixed
 
-    def _turns(self, frames: int, rate: float, turn: float, channel: int) -> Floats:
-        """The phase in turns at each frame; a single one when nothing moves."""
-        start = self.phase + turn + channel * 0.5 * self.width
-        moving = frames if self.lfo_hz > 0 and self.depth > 0 else 1
-        return start + self.lfo_hz / rate * np.arange(moving, dtype=np.float64)
+    def _turns(self, points: int, step: int, now: Moment, channel: int) -> Floats:
+        """The phase in turns at every `step`-th frame; a single one when nothing moves."""
+        start = self.phase + now.turn + channel * 0.5 * self.width
+        moving_hz = now.moving("rate_hz", points * step)
+        if moving_hz is not None:
+            passed = np.cumsum(moving_hz) - 0.5 * (moving_hz[0] + moving_hz)
+            return np.asarray(start + passed[::step] / now.rate)
+        moves = (self.lfo_hz > 0 and self.depth > 0) or "depth" in dict(now.curves)
+        places = np.arange(points if moves else 1, dtype=np.float64)
+        return start + self.lfo_hz / (now.rate / step) * places
 
-    def _mixed_wet(self, row: Floats, now: Moment, channel: int) -> Floats:
+    def _depths(self, points: int, step: int, now: Moment) -> Values:
+        """The depth at every `step`-th frame, or one number at rest."""
+        moving = now.moving("depth", points * step)
+        return self.depth if moving is None else moving[::step]
+
+    def _wet(self, row: Floats, now: Moment, channel: int) -> Floats:
         from simchain.kernels.delay_line import delayed
 
-        mix, rate = self.wet_share, now.rate
-        turns = self._turns(row.size, rate, now.turn, channel)
+        rate = now.rate
         wet: Floats
         late = math.floor(self.wet_latency_s * rate + 0.5)
         if self.shape == "tremolo":
-            gain = 1.0 - self.depth * 0.5 * (1.0 - np.cos(2 * np.pi * turns))
+            turns = self._turns(row.size, 1, now, channel)
+            gain = 1.0 - self._depths(row.size, 1, now) * 0.5 * (1.0 - np.cos(2 * np.pi * turns))
             wet = gain * delayed(row[np.newaxis], late)[0]
         elif self.shape == "phaser":
             wet = delayed(self._phased(row, now, channel)[np.newaxis], late)[0]
         else:
-            wet = self._through_a_line(row, turns, rate)
-        return wet if mix == 1.0 else (1.0 - mix) * row + mix * wet
+            wet = self._through_a_line(row, now, channel)
+        return wet
 
     def _phased(self, row: Floats, now: Moment, channel: int) -> Floats:
         """The all-passes at 88.2 kHz or more: below, their digital form bends 10 kHz by 0.3 dB."""
@@ -192,12 +216,20 @@ class Modulation(Block):
 
         fast = 2 * now.rate
         frame = -2 * reach(2)
+        moving_hz = now.moving("rate_hz", 1)
+        turned = 0.0 if moving_hz is None else float(moving_hz[0]) * frame / fast
 
         def shape(stretch: Floats) -> None:
-            nonlocal frame
-            moment = Moment(fast, now.seed, now.turn + self.lfo_hz * frame / fast)
+            nonlocal frame, turned
+            then = later(now, frame, factor=2)
+            hz = then.moving("rate_hz", stretch.size + 1)
+            if hz is None:
+                turned = self.lfo_hz * frame / fast
+            moment = replace(then, turn=now.turn + turned)
             stretch[:] = self._through_all_passes(stretch, moment, channel, state)
             frame += stretch.size
+            if hz is not None:
+                turned += float(hz.sum() - 0.5 * (hz[0] + hz[-1])) / fast
 
         return through(row, 2, shape)
 
@@ -209,42 +241,45 @@ class Modulation(Block):
         from simchain.kernels.modulation import all_passes
 
         points = row.size // SWEEP_FRAMES + 2
-        turns = self._turns(points, now.rate / SWEEP_FRAMES, now.turn, channel)
+        turns = self._turns(points, SWEEP_FRAMES, now, channel)
         low, high = PHASER_HZ
         middle = math.pi * math.sqrt(low * high) / now.rate
-        sway = self.depth * np.sin(2 * np.pi * turns)
+        sway = self._depths(points, SWEEP_FRAMES, now) * np.sin(2 * np.pi * turns)
         tangent = np.tan(middle * np.power(high / low, 0.5 * sway))
         coefficients = _straight_between((tangent - 1.0) / (tangent + 1.0), row.size)
         return all_passes(row, coefficients, state, self.fed_back)
 
-    def _through_a_line(self, row: Floats, turns: Floats, rate: int) -> Floats:
+    def _through_a_line(self, row: Floats, now: Moment, channel: int) -> Floats:
         from simchain.kernels.modulation import swept_line
 
-        late_ms = self._late_ms(np.sin(2 * np.pi * turns)) + self.wet_latency_s * 1e3
-        delays = _each_frame(late_ms / 1e3 * rate, row.size)
+        sway = np.sin(2 * np.pi * self._turns(row.size, 1, now, channel))
+        late_ms = self._late_ms(sway, now) + self.wet_latency_s * 1e3
+        delays = _each_frame(late_ms / 1e3 * now.rate, row.size)
         return swept_line(row, delays, self.fed_back)
 
-    def _late_ms(self, sway: Floats) -> Floats:
-        """The delay when the sine stands at `sway`, -1 to 1."""
+    def _late_ms(self, sway: Floats, now: Moment) -> Floats:
+        """The delay when the sine stands at `sway`, -1 to 1, one value or one for each frame."""
+        depth = self._depths(sway.size, 1, now)
         if self.shape == "chorus":
-            return CHORUS_CENTRE_MS + CHORUS_SWING_MS * self.depth * sway
+            return CHORUS_CENTRE_MS + CHORUS_SWING_MS * depth * sway
         if self.shape == "flanger":
             low, high = FLANGER_MS
-            return math.sqrt(low * high) * np.power(high / low, 0.5 * self.depth * sway)
-        swing = self.vibrato_swing_ms
-        return VIBRATO_NEAREST_MS + swing * (1.0 + sway)
+            return math.sqrt(low * high) * np.power(high / low, 0.5 * depth * sway)
+        hz = now.moving("rate_hz", sway.size)
+        swing_ms = vibrato_swing_ms(depth, self.lfo_hz if hz is None else hz)
+        return np.asarray(VIBRATO_NEAREST_MS + swing_ms * (1.0 + sway))
 
-    @property
-    def vibrato_swing_ms(self) -> float:
-        """By how much a vibrato's delay sways either way.
 
-        A delay of A sin(2 pi f t) bends the pitch by the ratio 1 + 2 pi f A at most. Below some
-        0.7 Hz the swing would grow without end: it stays at 5 ms, and the bend is less.
-        """
-        bend = math.pow(2.0, VIBRATO_CENTS * self.depth / 1200.0) - 1.0
-        if self.lfo_hz == 0.0:
-            return VIBRATO_MOST_SWING_MS * self.depth
-        return min(VIBRATO_MOST_SWING_MS, 1e3 * bend / (2 * math.pi * self.lfo_hz))
+def vibrato_swing_ms(depth: Values, hz: Values) -> Values:
+    """Return by how much a vibrato's delay sways either way.
+
+    A delay of A sin(2 pi f t) bends the pitch by the ratio 1 + 2 pi f A at most. Below some
+    0.7 Hz the swing would grow without end: it stays at 5 ms, and the bend is less.
+    """
+    if np.all(hz == 0.0):
+        return VIBRATO_MOST_SWING_MS * depth
+    bend = 2.0 ** (VIBRATO_CENTS * depth / 1200.0) - 1.0
+    return np.minimum(VIBRATO_MOST_SWING_MS, 1e3 * bend / (2 * math.pi * hz))
 
 
 def _straight_between(values: Floats, frames: int) -> Floats:

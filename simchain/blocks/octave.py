@@ -7,6 +7,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.blocks._moving import value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import (
     Block,
@@ -96,31 +97,39 @@ class Octave(Block):
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Add the octaves of `volts`, shape (inputs, frames), to its direct sound."""
         dry = to_channels(volts, min(self.inputs, self.outputs))
-        mixed = self.direct_mix * dry
+        frames = dry.shape[1]
+        mixed = value_of(self, "direct_mix", now, frames) * dry
         late = math.floor((self.wet_latency_s - LATENCY_MS / 1e3) * now.rate + 0.5)
+        up, down = (value_of(self, control, now, frames) for control in ("up_mix", "down_mix"))
         for row, out in zip(dry, mixed, strict=True):
-            if not self.is_lti():
-                out += self._octaves(row, now.rate, late)
+            if isinstance(up, float) and isinstance(down, float):
+                if not self.is_lti():
+                    out += _octaves(row, now.rate, late, up, down)
+            else:
+                for mix, alone in ((up, (1.0, 0.0)), (down, (0.0, 1.0))):
+                    if np.any(mix > 0.0):
+                        out += mix * _octaves(row, now.rate, late, *alone)
         return np.ascontiguousarray(to_channels(mixed, self.outputs))
 
-    def _octaves(self, row: Floats, rate: int, late: int) -> Floats:
-        """Return the octaves of `row`, made at the unit's own rate."""
-        from scipy.signal import oaconvolve
 
-        from simchain.kernels.delay_line import delayed
-        from simchain.kernels.pitch import shifted, splices
+def _octaves(row: Floats, rate: int, late: int, up: float, down: float) -> Floats:
+    """Return `up` and `down` of the octaves of `row`, made at the unit's own rate."""
+    from scipy.signal import oaconvolve
 
-        lead = rate // LEADS_A_SECOND
-        inside = resampled(Signal(np.pad(row, lead), rate), OWN_RATE)
-        taps = _band()
-        kept: Floats = oaconvolve(inside.volts[0], taps, "same")
-        wet = np.zeros(kept.size)
-        for mix, doubled in ((self.up_mix, True), (self.down_mix, False)):
-            if mix > 0.0:
-                plan = splices(OWN_RATE, doubled, JUMPS_MS, FADE_MS, NEAREST_MS)
-                wet += mix * shifted(kept, plan)
-        out = resampled(Signal(wet, OWN_RATE), rate).volts[:, lead : lead + row.size]
-        return np.asarray(delayed(out, late)[0])
+    from simchain.kernels.delay_line import delayed
+    from simchain.kernels.pitch import shifted, splices
+
+    lead = rate // LEADS_A_SECOND
+    inside = resampled(Signal(np.pad(row, lead), rate), OWN_RATE)
+    taps = _band()
+    kept: Floats = oaconvolve(inside.volts[0], taps, "same")
+    wet = np.zeros(kept.size)
+    for mix, doubled in ((up, True), (down, False)):
+        if mix > 0.0:
+            plan = splices(OWN_RATE, doubled, JUMPS_MS, FADE_MS, NEAREST_MS)
+            wet += mix * shifted(kept, plan)
+    out = resampled(Signal(wet, OWN_RATE), rate).volts[:, lead : lead + row.size]
+    return np.asarray(delayed(out, late)[0])
 
 
 @lru_cache(maxsize=1)

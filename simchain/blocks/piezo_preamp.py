@@ -1,12 +1,14 @@
 """The piezo preamp: a high-impedance input stage for acoustic pickups, with its tone controls."""
 
 import math
+from collections.abc import Iterable
+from functools import partial
 from typing import ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import model_validator
 
-from simchain import units
+from simchain.blocks._moving import follow, ratio_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.filters import Sections, band_sections, run_sections
@@ -15,9 +17,12 @@ from simchain.signal import Volts
 
 LOW_SHELF_HZ, HIGH_SHELF_HZ = 120.0, 4000.0
 SHELF_Q = math.sqrt(0.5)
+BANDS = ("low_db", "mid_db", "high_db")
 MID_Q = 1.0
 NOTCH_Q = 8.0
 LOWEST_NOTCH_HZ = 20.0
+# Periods of the peak, and seconds at least, before a moved band is heard.
+RUN_IN_PERIODS, SHORTEST_RUN_IN_S = 40.0, 0.3
 
 
 class PiezoPreamp(Block):
@@ -77,17 +82,33 @@ class PiezoPreamp(Block):
 
     def sections(self, rate: int) -> Sections:
         """Return its filters, without the gain."""
-        parts = [
-            band_sections("low_shelf", LOW_SHELF_HZ, self.low_db, SHELF_Q, rate),
-            band_sections("peak", self.mid_hz, self.mid_db, MID_Q, rate),
-            band_sections("high_shelf", HIGH_SHELF_HZ, self.high_db, SHELF_Q, rate),
-        ]
+        return self._sections(rate, BANDS)
+
+    def _sections(self, rate: int, at_rest: Iterable[str]) -> Sections:
+        """Return the notch and those of the three bands that are `at_rest`."""
+        parts = [self._band(band, getattr(self, band), rate) for band in at_rest]
         if self.notch_hz > 0:
             parts.append(band_sections("notch", self.notch_hz, 0.0, NOTCH_Q, rate))
-        return np.concatenate(parts)
+        return np.concatenate(parts) if parts else np.empty((0, 6))
+
+    def _band(self, band: str, db: float, rate: int) -> Sections:
+        if band == "low_db":
+            return band_sections("low_shelf", LOW_SHELF_HZ, db, SHELF_Q, rate)
+        if band == "mid_db":
+            return band_sections("peak", self.mid_hz, db, MID_Q, rate)
+        return band_sections("high_shelf", HIGH_SHELF_HZ, db, SHELF_Q, rate)
+
+    def _through_band(self, band: str, db: float, volts: Volts, now: Moment) -> Volts:
+        return run_sections(self._band(band, db, now.rate), volts)
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """See `Block.process`."""
-        shaped = run_sections(self.sections(now.rate), volts)
-        shaped *= units.db_to_ratio(self.gain_db)
+        moving = [band for band in BANDS if band in dict(now.curves)]
+        at_rest = [band for band in BANDS if band not in moving]
+        shaped = run_sections(self._sections(now.rate, at_rest), volts)
+        run_in_s = max(RUN_IN_PERIODS / self.mid_hz, SHORTEST_RUN_IN_S)
+        for band in moving:
+            stage = partial(self._through_band, band)
+            shaped = follow(self, band, shaped, now, stage, run_in_s)
+        shaped *= ratio_of(self, "gain_db", now, volts.shape[1])
         return to_channels(shaped, self.outputs)

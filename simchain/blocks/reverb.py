@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.blocks._moving import value_of
 from simchain.blocks._paths import TailedBlock, to_channels
 from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
@@ -250,7 +251,7 @@ class Reverb(TailedBlock):
         from simchain.filters import low_cut, run_sections
         from simchain.kernels.delay_line import delayed, diffuse
 
-        if self.mix == 0.0:
+        if np.all(value_of(self, "mix", now, volts.shape[1]) == 0.0):
             return np.array(to_channels(volts, self.outputs))
         lines = self.network(now)
         dry = to_channels(volts, self.outputs)
@@ -260,7 +261,7 @@ class Reverb(TailedBlock):
         wet = lines.evenness() / math.sqrt(self.outputs) * wet
         for row, lengths in zip(wet, lines.diffusers, strict=False):
             diffuse(row, lengths, DIFFUSION)
-        return self.mixed(dry, self._rung(wet, lines, now))
+        return self.mixed(dry, self._rung(wet, lines, now), now)
 
     def _rung(self, wet: Volts, lines: Network, now: Moment) -> Volts:
         """Return what the network makes of `wet`."""

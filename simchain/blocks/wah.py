@@ -1,16 +1,21 @@
 """The wah: a resonance under the foot."""
 
+import math
 from typing import ClassVar, Self
 
+import numpy as np
 from pydantic import model_validator
 
 from simchain import units
+from simchain.blocks._moving import ladder
 from simchain.blocks._paths import to_channels
-from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
+from simchain.blocks.base import Block, Curve, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.filters import run_sections
 from simchain.filters.resonance import resonance_sections
 from simchain.settings import control
 from simchain.signal import Volts
+
+DESIGNS_AN_OCTAVE, RUNGS_AN_OCTAVE = 6, 64
 
 
 class Wah(Block):
@@ -18,6 +23,9 @@ class Wah(Block):
 
     Centre f = low_hz (high_hz / low_hz)^position; with w = 2 pi f,
     H(s) = 10^(gain_db/20) (s w/q) / (s^2 + s w/q + w^2).
+
+    While the pedal moves, it is the loop of two integrators that has this H at rest, w moving
+    under its feet: see `simchain.kernels.sweep`.
     """
 
     kind: ClassVar[str] = "wah"
@@ -54,7 +62,10 @@ class Wah(Block):
     @property
     def centre_hz(self) -> float:
         """Where the resonance stands now."""
-        return float(self.low_hz * (self.high_hz / self.low_hz) ** self.position)
+        return self._centre_hz(self.position)
+
+    def _centre_hz(self, position: float) -> float:
+        return float(self.low_hz * (self.high_hz / self.low_hz) ** position)
 
     def is_lti(self) -> bool:
         """Always, as long as the pedal rests: one filter."""
@@ -62,6 +73,41 @@ class Wah(Block):
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """See `Block.process`."""
-        swept = run_sections(resonance_sections(self.centre_hz, self.q, now.rate), volts)
+        curve = dict(now.curves).get("position")
+        if curve is None:
+            swept = run_sections(resonance_sections(self.centre_hz, self.q, now.rate), volts)
+        else:
+            swept = self._swept(volts, curve, now.rate)
         swept *= units.db_to_ratio(self.gain_db)
         return to_channels(swept, self.outputs)
+
+    def _swept(self, volts: Volts, curve: Curve, rate: int) -> Volts:
+        """Return what the loop makes of `volts` while the pedal follows `curve`."""
+        from simchain.kernels import sweep
+
+        octaves = math.log2(self.high_hz / self.low_hz)
+        frames = volts.shape[1]
+        designed = ladder(curve, frames, 1.0 / (DESIGNS_AN_OCTAVE * octaves)).settings
+        rungs = ladder(curve, frames, 1.0 / (RUNGS_AN_OCTAVE * octaves))
+        fits = self._fitted(designed, rate)
+        fits = np.stack([np.interp(rungs.settings, designed, fit) for fit in fits.T], axis=1)
+        w = np.array([2 * math.pi * self._centre_hz(at) / rate for at in rungs.settings])
+        table = sweep.rows(w, self.q, fits)
+        if len(table) == 1:
+            table = np.repeat(table, 2, axis=0)
+        swept = np.empty_like(volts)
+        for line, out in zip(volts, swept, strict=True):
+            sweep.swept(line, table, rungs.places, float(self.q), out)
+        return swept
+
+    def _fitted(self, positions: Volts, rate: int) -> Volts:
+        """Return `sweep.fitted` at each of `positions`, a row each."""
+        from simchain.kernels import sweep
+
+        found = []
+        for position in positions:
+            hz = self._centre_hz(position)
+            sections = resonance_sections(hz, self.q, rate)
+            found.append(sweep.fitted(sections, 2 * math.pi * hz / rate))
+        longest = max(fit.size for fit in found)
+        return np.stack([np.pad(fit, (0, longest - fit.size)) for fit in found])

@@ -186,8 +186,7 @@ def middle_base_volts(stage: Stage) -> float:
 @lru_cache(maxsize=16)
 def collector_rows(stage: Stage, ohm: float, base_volts: float) -> Volts:
     """Return rows of the collector's volts from rest against the source's from rest."""
-    rest = points(stage, 0.0, np.array([base_volts]))
-    here = points(stage, ohm, base_volts + ohm * rest.base_amps[0] + _places())
+    rest, here = _about(stage, ohm, base_volts)
     return _rows(here.collector - rest.collector[0], here.collector_slope)
 
 
@@ -205,9 +204,15 @@ def first_rows(circuit: Circuit) -> Volts:
 @lru_cache(maxsize=16)
 def base_rows(stage: Stage, q: float, base_volts: float) -> Volts:
     """Return rows of u of u + q (Ib(u) - Ib(0)) = B, `q` in ohm."""
-    rest = points(stage, 0.0, np.array([base_volts]))
-    here = points(stage, q, base_volts + q * rest.base_amps[0] + _places())
+    here = _about(stage, q, base_volts)[1]
     return _rows(here.base - base_volts, here.base_slope)
+
+
+@lru_cache(maxsize=2)
+def _about(stage: Stage, ohm: float, base_volts: float) -> tuple[Points, Points]:
+    """Return what stands in `stage` at rest, and at all of `_places` around it."""
+    rest = points(stage, 0.0, np.array([base_volts]))
+    return rest, points(stage, ohm, base_volts + ohm * rest.base_amps[0] + _places())
 
 
 def _point(stage: Stage, vce: Volts | Complexes) -> tuple[Complexes, Complexes, Complexes]:
