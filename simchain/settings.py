@@ -21,6 +21,10 @@ class Settings(BaseModel):
         flagged = (name for name, field in type(self).model_fields.items() if is_file(field))
         return {name: value for name in flagged if (value := getattr(self, name)) is not None}
 
+    def standing(self, control: str) -> float:
+        """Return where a control stands that may move, also where it is left to a choice."""
+        return float(getattr(self, control))
+
     def check_files(self, rate: int) -> None:
         """Raise ClipError when a file that the settings name cannot be used at `rate`."""
 

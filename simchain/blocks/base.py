@@ -10,6 +10,7 @@ from functools import cache
 from typing import Any, ClassVar, Literal, Self, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import model_validator
 
 from simchain import units
@@ -35,10 +36,17 @@ class Curve:
 
     def values(self, frames: int) -> Volts:
         """Return the control's value at each of `frames` frames, in its own unit."""
+        return self._at(np.arange(frames))
+
+    def value(self, frame: int) -> float:
+        """Return the control's value at one frame."""
+        return float(self._at(np.array([frame]))[0])
+
+    def _at(self, frames: NDArray[np.int64]) -> Volts:
         places, values = np.array(self.points, dtype=np.float64).T
         if self.in_log:
             values = np.log(values)
-        line: Volts = np.interp(np.arange(frames), places, values)
+        line: Volts = np.interp(frames, places, values)
         return np.exp(line) if self.in_log else line
 
 
@@ -118,13 +126,15 @@ class Block(Settings):
 
     A kind gives `kind`, `about` (what it is, two lines for a guitarist), `checked_against`, and
     `process`. `deepest` says in physical units what depth 1 means, where there is a depth. With one
-    that `works_on_noise` switched on, sounds are rendered with hum and hiss.
+    that `works_on_noise` switched on, sounds are rendered with hum and hiss. One that
+    `always_passes` its input is never bypassed: to switch it off only stops its loop.
     """
 
     kind: ClassVar[str]
     about: ClassVar[str]
     checked_against: ClassVar[str] = ""
     works_on_noise: ClassVar[bool] = False
+    always_passes: ClassVar[bool] = False
     deepest: ClassVar[str] = ""
 
     bypass: Literal["true", "buffered"] = control(

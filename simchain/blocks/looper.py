@@ -19,6 +19,7 @@ class Looper(Block):
     """
 
     kind: ClassVar[str] = "looper"
+    always_passes: ClassVar[bool] = True
     about: ClassVar[str] = (
         "Records a phrase and plays it round and round beneath you; overdub lays more on top.\n"
         "What stands before it is recorded with the phrase, what stands after it changes the loop."

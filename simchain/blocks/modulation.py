@@ -152,6 +152,11 @@ class Modulation(Block):
         """The mix as given, or as usual for the shape."""
         return USUAL[self.shape].mix if self.mix is None else self.mix
 
+    def standing(self, control: str) -> float:
+        """See `Settings.standing`: rate and mix that are left out are those of the shape."""
+        chosen = {"rate_hz": self.lfo_hz, "mix": self.wet_share}
+        return chosen[control] if control in chosen else super().standing(control)
+
     def is_lti(self) -> bool:
         """Only when nothing moves.
 

@@ -12,7 +12,7 @@ from simchain.board.models import OF_THE_UNIT, Board, Event, Order, Passage, wit
 from simchain.board.names import Names
 from simchain.board.wording import Findings, key_shown, shown, with_article
 from simchain.errors import nearest
-from simchain.settings import movable_in
+from simchain.settings import Settings, movable_in, unit_of
 
 
 def add_problems(board: Board, names: Names, found: Findings) -> None:
@@ -183,17 +183,47 @@ class _Crosscheck:
             self.found.add_invalid(error, type(pickup), where, what)
 
     def _event(self, table: str, key: str, event: Event) -> None:
-        if event.block != "source" and event.block not in self.names["blocks"]:
-            self.known("blocks", [event.block], table, key)
-        elif event.do is None:
-            text = f"{key}: settings that change during a passage are not simulated yet"
-            self.found.add(table, key, text, allowed='do = "on" or do = "off"')
-        elif event.block == "source":
-            text = f'{key}: the source cannot be switched; block = "source" goes with set'
-            self.found.add(table, key, text, value=event.do)
-        elif event.do not in ("on", "off"):
-            text = f"{key}: do = {shown(event.do)} is not simulated yet"
+        """Check one event: its block, what is done to it, and the controls that move."""
+        when = f"{key}, at {event.at:g} s"
+        if event.block == "source":
+            if event.do is not None:
+                text = f'{when}: the source cannot be switched; block = "source" goes with set'
+                self.found.add(table, key, text, value=event.do)
+            else:
+                self._moved(table, when, self.board.source.pickup, event)
+            return
+        if event.block not in self.names["blocks"]:
+            self.known("blocks", [event.block], table, when)
+            return
+        block = self.board.blocks.get(event.block)
+        if block is None:
+            return
+        if event.do is None:
+            self._moved(table, when, block, event)
+        elif event.do not in ("on", "off") and getattr(block, "loop", None) is None:
+            text = f"{when}: {with_article(block.kind)} has no loop to {event.do}"
             self.found.add(table, key, text, value=event.do, allowed='do = "on" or do = "off"')
+
+    def _moved(self, table: str, when: str, settings: Settings, event: Event) -> None:
+        """Check the controls that an event moves."""
+        movable = movable_in(type(settings))
+        known = ", ".join(sorted(movable)) or "none"
+        for control in [control for control in event.set if control not in movable]:
+            hint = nearest(control, movable) or f"; can move: {known}"
+            text = f"{when}: {shown(control)} of '{event.block}' cannot move during a passage{hint}"
+            self.found.add(table, control, text, value=event.set[control], allowed=known)
+        moved = {control: value for control, value in event.set.items() if control in movable}
+        try:
+            changed = with_settings(settings, moved)
+        except ValidationError as error:
+            what = "the source" if event.block == "source" else f"'{event.block}'"
+            self.found.add_invalid(error, type(settings), table, f"{when}, {what}")
+            return
+        for control in moved:
+            in_log = unit_of(type(settings).model_fields[control]) == "Hz"
+            if in_log and 0 in (settings.standing(control), changed.standing(control)):
+                text = f"{when}: {control} moves from or to 0 Hz, which is off; name a frequency"
+                self.found.add(table, control, text, value=event.set[control], allowed="above 0")
 
     def _level_control(self, control: str) -> None:
         name, _, setting = control.partition(".")
@@ -204,7 +234,7 @@ class _Crosscheck:
         elif name not in self.names["blocks"]:
             self.known("blocks", [name], "set_levels", "controls")
         elif block is not None and (fault := control_fault(setting, block)):
-            text = f"controls: {shown(control)}: {fault}"
+            text = f"controls: {fault}"
             allowed = allowed_controls(block)
             self.found.add("set_levels", "controls", text, value=control, allowed=allowed)
 

@@ -157,6 +157,12 @@ class Board(Settings):
             raise unknown_name("passage", name, self.passages)
         return self.passages[name]
 
+    def song(self, name: str) -> Song:
+        """Return the song of that name. Raises RequestError when there is none."""
+        if name not in self.songs:
+            raise unknown_name("song", name, self.songs)
+        return self.songs[name]
+
     def block_in(self, passage: str, name: str) -> Block:
         """Return block `name` with the settings that the passage gives it."""
         block, changes = self.blocks[name], self.passage(passage).set.get(name)

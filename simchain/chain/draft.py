@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from zlib import crc32
 
 from simchain.blocks import Block, Moment
-from simchain.board import Board
 from simchain.board.gear import GuitarPickup, Pickup, PiezoPickup
-from simchain.chain.gates import Gate, block_gate
+from simchain.chain.gates import Gate, Share
 from simchain.chain.steps import AmpUnit, Feed, Fold, Place, Step, Unit
+from simchain.chain.timeline import Timeline
 from simchain.electrics import Cable, Guitar, Link, Output, Part, Piezo, Pot, Terminal
 
 # What stands on the sheets only, and so makes no other sound.
@@ -47,7 +47,7 @@ class _Driver:
     recorded: tuple[float, float] | None = None
     parts: tuple[Part, ...] = ()
     fold: Fold | None = None
-    shares: tuple[Gate, ...] = ()
+    shares: tuple[Share, ...] = ()
     places: tuple[tuple[Place, int, bool], ...] = ()
 
     def laid(self, pf: float) -> "_Driver":
@@ -66,9 +66,9 @@ class _Driver:
             return self
         return replace(self, channels=inputs, fold=fold)
 
-    def while_(self, gate: Gate) -> "_Driver":
-        """Return it where it drives the wire only under `gate` too."""
-        return self if gate.is_always_on else replace(self, shares=(*self.shares, gate))
+    def while_(self, share: Share) -> "_Driver":
+        """Return it where it drives the wire only with the weight of `share` too."""
+        return self if share.is_always_on else replace(self, shares=(*self.shares, share))
 
     def passing(self, place: Place) -> "_Driver":
         """Return it with `place` on its way."""
@@ -91,19 +91,19 @@ class _Driver:
 class Draft:
     """Collects the steps and test points of one path; see `chain.path.path_of`."""
 
-    def __init__(
-        self, board: Board, passage: str, turn: float, key: bytes, channels: int, noisy: bool
-    ):
-        self.board, self.passage_name, self.turn, self.key = board, passage, turn, key
-        self.noisy = noisy
-        self.ideal = board.links == "ideal"
-        self.passage = board.passage(passage)
+    def __init__(self, timeline: Timeline, turn: float, key: bytes, channels: int, noisy: bool):
+        self.timeline, self.turn, self.key, self.noisy = timeline, turn, key, noisy
+        self.board = timeline.board
+        self.ideal = self.board.links == "ideal"
         self.steps: list[Step] = []
         self.points = {"source": Place(0, 0)}
         self.node = 0
-        pickup = board.pickup_in(passage)
-        recorded = (pickup.recorded_ohm, pickup.recorded_pf)
-        self.drivers = [_Driver(0, (_terminal(pickup),), channels, recorded)]
+        self.drivers = [
+            _Driver(
+                0, (_terminal(pickup),), channels, (pickup.recorded_ohm, pickup.recorded_pf)
+            ).while_(share)
+            for pickup, share in timeline.pickups()
+        ]
         self._next_node()
 
     @property
@@ -126,10 +126,9 @@ class Draft:
     def add_blocks(self, names: tuple[str, ...]) -> None:
         """Add blocks in a row, with a patch cable between any two that share no housing."""
         for place, name in enumerate(names):
-            block = self.board.block_in(self.passage_name, name)
+            block, gate = self.timeline.block(name), self.timeline.gate(name)
             if place and not self._share_a_box(names[place - 1], block):
                 self.lay(self.board.cables.patch_m)
-            gate = block_gate(name, self.passage, block.fade_ms, self.board.rate)
             if block.pot is not None or (block.bypass == "true" and gate.is_never_on):
                 self._pass_through(name, block, gate)
             else:
@@ -175,9 +174,14 @@ class Draft:
             self.drivers = [driver.folded(block.inputs, block.mono) for driver in self.drivers]
             self._next_node()
         if block.pot is not None and not gate.is_never_on:
-            pot, off = Pot(*block.pot), gate.inverted
+            off = gate.inverted
             passed = [] if gate.is_always_on else [each.while_(off) for each in self.drivers]
-            self.drivers = [each.through(pot).while_(gate) for each in self.drivers] + passed
+            self.drivers = [
+                each.through(Pot(*state.pot)).while_(gate).while_(share)
+                for state, share in self.timeline.pots(name)
+                for each in self.drivers
+                if state.pot is not None
+            ] + passed
             self._next_node()
         self.points[f"{name}.out"] = self._here
 
@@ -207,6 +211,11 @@ class Draft:
         self.drivers = [driver.folded(*fold) for driver in self.drivers]
         self._next_node()
         moment = Moment(self.board.rate, crc32(name.encode()), self.turn)
+        versions: tuple[tuple[Block, Gate], ...] = ()
+        if isinstance(unit, Block):
+            curves, takes = self.timeline.curves(name), self.timeline.takes(name)
+            moment = replace(moment, curves=curves, takes=takes)
+            versions = self.timeline.versions(name)
         feeds = tuple(driver.into(loads, ideal) for driver in self.drivers)
         step = Step(
             name,
@@ -220,6 +229,7 @@ class Draft:
             noisy=self.noisy,
             key=self.key,
             joins_dry=joins_dry,
+            versions=versions if len(versions) > 1 else (),
         )
         self.key = _key(step)
         self.steps.append(replace(step, key=self.key))
@@ -265,7 +275,8 @@ def _key(step: Step) -> bytes:
         (feed.origin, feed.fold, feed.shares, feed.places, _told(feed, step.noisy))
         for feed in step.feeds
     ]
-    rest = (step.moment, step.gate, driven, step.joins_dry, step.noisy)
+    versions = [(block.model_dump_json(), gate) for block, gate in step.versions]
+    rest = (step.moment, step.gate, driven, step.joins_dry, step.noisy, versions)
     parts = "\0".join((kind, settings, repr(rest)))
     return hashlib.blake2b(step.key + parts.encode(), digest_size=16).digest()
 

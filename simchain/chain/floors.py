@@ -23,12 +23,12 @@ def with_floors(board: Board, renderings: Sequence[Rendering]) -> list[Rendering
     noise before it as it does when it hears nothing else: a drive with its full gain, a
     compressor let go, a gate shut.
     """
-    at_rest = _resting(board, renderings[0].passage)
-    passage = renderings[0].passage
-    hum = hum_of(at_rest, round((SETTLING_S + FLOOR_S) * board.rate))
-    source = Source(Signal(hum, board.rate), hum.shape[1], b"nobody plays", "")
+    at_rest = renderings[0].path.timeline.at_rest()
+    hum = hum_of(board, round((SETTLING_S + FLOOR_S) * board.rate))
+    key = b"nobody plays"
+    source = Source(Signal(hum, board.rate), at_rest, 1, hum.shape[1], noisy=True, key=key)
     paths = [
-        path_of(at_rest, one.path.order, passage, one.amp, source_key=source.key, noisy=True)
+        path_of(board, one.path.order, at_rest, one.amp, source_key=key, noisy=True)
         for one in renderings
     ]
     measured = slice(-round(FLOOR_S * board.rate), None)
@@ -38,15 +38,9 @@ def with_floors(board: Board, renderings: Sequence[Rendering]) -> list[Rendering
             for name, point in one.points.items()
         })
         for one, quiet in zip(
-            renderings, walk(at_rest, paths, source, points=True), strict=True
+            renderings, walk(board, paths, source, points=True), strict=True
         )
     ]  # fmt: skip
-
-
-def _resting(board: Board, name: str) -> Board:
-    """Return the board with nothing switched during the passage `name`."""
-    passage = board.passage(name).model_copy(update={"events": ()})
-    return board.model_copy(update={"passages": {**board.passages, name: passage}})
 
 
 def _louder_rms(volts: Volts | None, measured: slice) -> float:

@@ -1,16 +1,16 @@
-"""When a block is on: its switch at 0 s and each switching after that, with raised-cosine fades."""
+"""Weights over time: a switch with its raised-cosine fades, and the states of a movement."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from simchain.board import Passage
 from simchain.signal import Volts
 
 
 @dataclass(frozen=True)
 class Gate:
-    """The state of one block's switch through a passage.
+    """The state of a switch through a passage.
 
     `on` is the state at 0 s, with no fade and no history. `switches` are (frame, state) pairs in
     time order; each fades over `fade_frames` from where the gate is to its new state.
@@ -27,12 +27,12 @@ class Gate:
 
     @property
     def is_never_on(self) -> bool:
-        """Whether the block stays off for the whole passage."""
+        """Whether it stays off for the whole passage."""
         return not self.on and self.is_constant
 
     @property
     def is_always_on(self) -> bool:
-        """Whether the block stays on for the whole passage."""
+        """Whether it stays on for the whole passage."""
         return self.on and self.is_constant
 
     @property
@@ -59,13 +59,38 @@ class Gate:
         return weights
 
 
-def block_gate(name: str, passage: Passage, fade_ms: float, rate: int) -> Gate:
-    """Return the gate of block `name` in `passage`; switchings that change nothing are left out."""
-    state = name in passage.on
-    switches = []
-    first = state
-    for event in sorted(passage.events, key=lambda event: event.at):
-        if event.block == name and event.do in ("on", "off") and state != (event.do == "on"):
-            state = not state
-            switches.append((round(event.at * rate), state))
-    return Gate(first, tuple(switches), round(fade_ms / 1e3 * rate))
+@dataclass(frozen=True)
+class Blend:
+    """The weight of one of the states that a movement passes through: straight lines.
+
+    `points` are (frame, weight) pairs in time order. The weights of a movement's states sum to 1.
+    """
+
+    points: tuple[tuple[int, float], ...]
+
+    @property
+    def is_always_on(self) -> bool:
+        """Whether there is no other state."""
+        return all(weight == 1.0 for _, weight in self.points)
+
+    def weights(self, frames: int) -> Volts:
+        """Return the weight at each of `frames` frames."""
+        places, weights = np.array(self.points, dtype=np.float64).T
+        line: Volts = np.interp(np.arange(frames), places, weights)
+        return line
+
+
+Share = Gate | Blend
+
+
+def blends(frames: Sequence[int]) -> list[Blend]:
+    """Return the weights of states that are reached at `frames`, each fading into the next."""
+    found = []
+    for number, frame in enumerate(frames):
+        points = [(frame, 1.0)]
+        if number > 0:
+            points.insert(0, (frames[number - 1], 0.0))
+        if number + 1 < len(frames):
+            points.append((frames[number + 1], 0.0))
+        found.append(Blend(tuple(points)))
+    return found

@@ -6,23 +6,20 @@ Each has a seed of its own, from the unit's name: the same unit hisses alike in 
 import numpy as np
 
 from simchain.blocks import Moment
-from simchain.board import Board
 from simchain.chain.steps import Feed, Step
+from simchain.chain.timeline import Timeline
 from simchain.electrics import Hiss
 from simchain.signal import Volts
 
 _OF_WIRES, _AT_INPUT, _AT_OUTPUT = 0, 1, 2
 
 
-def is_noisy(board: Board, passage: str) -> bool:
+def is_noisy(timeline: Timeline) -> bool:
     """Tell whether a passage is rendered with noise, because a unit in it works on noise.
 
     That is asked of the whole board and not of one order, so that orders compare.
     """
-    played = board.passage(passage)
-    switched = {event.block for event in played.events if event.do == "on"}
-    on = switched.union(played.on) & board.blocks.keys()
-    return any(board.blocks[name].works_on_noise for name in on)
+    return any(timeline.block(name).works_on_noise for name in timeline.ever_on)
 
 
 def with_thermal_noise(volts: Volts, feed: Feed, now: Moment) -> Volts:

@@ -4,6 +4,7 @@ from simchain.amp.settings import Amp
 from simchain.board import Board, Order
 from simchain.chain.draft import Draft
 from simchain.chain.steps import PAIR, AmpUnit, Path
+from simchain.chain.timeline import Timeline, timeline_of_passage
 from simchain.electrics import Output
 from simchain.errors import RequestError
 
@@ -11,7 +12,7 @@ from simchain.errors import RequestError
 def path_of(
     board: Board,
     order: str | Order,
-    passage: str,
+    passage: str | Timeline,
     amp: str | None,
     *,
     source_key: bytes,
@@ -19,7 +20,7 @@ def path_of(
     turn: float = 0.0,
     noisy: bool = False,
 ) -> Path:
-    """Return the path of `passage` in `order`.
+    """Return the path of a passage, or of any other timeline, in `order`.
 
     `amp` names the amplifier at the end, or both of a stereo pair joined by `PAIR` (None: the
     board's mixer input). `source_key` stands for
@@ -30,13 +31,13 @@ def path_of(
     amplifier.
     """
     order_name, wanted = named_order(board, order)
-    played = board.passage(passage)
+    timeline = passage if isinstance(passage, Timeline) else timeline_of_passage(board, passage)
     if wanted.loop and amp is None:
         raise RequestError(
             f"order '{order_name}' has a loop ({', '.join(wanted.loop)}) but there is no amplifier "
             "to hold it; name one in [output] amps or with --amp"
         )
-    draft = Draft(board, passage, turn, source_key, channels, noisy)
+    draft = Draft(timeline, turn, source_key, channels, noisy)
     cables = board.cables
     draft.lay(cables.guitar_m)
     draft.add_blocks(wanted.front)
@@ -47,10 +48,8 @@ def path_of(
         _add_amplifiers(draft, amps, wanted.loop)
     else:
         draft.add_end("out", board.output.input_ohm)
-    left_out = tuple(name for name in played.on if name not in wanted.blocks)
-    return Path(
-        order_name, wanted, passage, played, amp, tuple(draft.steps), draft.points, left_out
-    )
+    left_out = tuple(name for name in timeline.ever_on if name not in wanted.blocks)
+    return Path(order_name, wanted, timeline, amp, tuple(draft.steps), draft.points, left_out)
 
 
 def named_order(board: Board, order: str | Order) -> tuple[str, Order]:

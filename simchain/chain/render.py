@@ -2,7 +2,6 @@
 
 from simchain.board import Board, Order
 from simchain.chain.floors import with_floors
-from simchain.chain.hiss import is_noisy
 from simchain.chain.path import path_of
 from simchain.chain.source import source_of
 from simchain.chain.steps import PAIR
@@ -14,36 +13,40 @@ from simchain.signal import Signal
 def render(
     board: Board,
     order: str | Order,
-    passage: str,
+    passage: str | None = None,
     *,
+    song: str | None = None,
     amp: str | None = None,
     points: bool = True,
     turn: float = 0.0,
     noise: bool = False,
     floors: bool = False,
 ) -> Rendering:
-    """Render `passage` in `order` to every test point.
+    """Render a passage, or a song of them, in `order` to every test point.
 
     `amp` puts an amplifier of the board in place of the one in [output]. With `points` the sound
     of every test point is kept, else only its levels. `turn` (0 to 1) shifts the phase of
     free-running modulators. With `noise`, and always while a gate is on, hum and hiss are in the
     sound. With `floors` the points tell how much of them is left while nobody plays.
 
-    Raises RequestError for names that the board does not have, ClipError for its clips.
+    Raises RequestError for names that the board does not have, for both of a passage and a song or
+    none of them, and for a loop played before it is recorded; ClipError for clips.
     """
     board.order(order)
     end = amp_name(board, amp)
-    noisy = noise or is_noisy(board, passage)
-    source = source_of(board, passage, noisy=noisy)
+    name = passage if song is None else song
+    if name is None or (passage is not None and song is not None):
+        raise RequestError("one passage or one song is rendered; name one of them")
+    source = source_of(board, name, song=song is not None, noise=noise)
     path = path_of(
         board,
         order,
-        passage,
+        source.timeline,
         end,
         source_key=source.key,
-        channels=source.signal.channels,
+        channels=source.channels,
         turn=turn,
-        noisy=noisy,
+        noisy=source.noisy,
     )
     rendering = walk(board, [path], source, points=points)[0]
     return with_floors(board, [rendering])[0] if floors else rendering

@@ -8,44 +8,101 @@ import numpy as np
 
 from simchain import clips, units
 from simchain.board import Board, BoardWarning, clip_path, missing_clips
+from simchain.chain.hiss import is_noisy
+from simchain.chain.timeline import (
+    Timeline,
+    timeline_of_passage,
+    timeline_of_song,
+    timeline_remarks,
+)
 from simchain.electrics import hum
-from simchain.errors import ClipError, Problem
+from simchain.errors import ClipError, Problem, RequestError
 from simchain.signal import Signal, Volts, read_clip, resampled
 
 PASSIVE_PICKUP_VOLTS = (0.03, 2.5)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class Source:
-    """The volts of one passage before the first block.
+    """The volts of one passage or song before the first block, on a number of channels.
 
-    `clip_frames` is where the clip ends and the tail begins. `key` stands for these volts in the
-    keys of the steps behind them. `warning` says that the level is unlikely, or is empty.
+    `clip_frames` is where its clips end and the tail begins. With `noisy` the guitar hums, and all
+    that follows is to hiss. `key` stands for these volts in the keys of the steps behind them.
+    `warnings` say that the level is unlikely, or what is odd about its events.
     """
 
-    signal: Signal
+    signal: Signal | None
+    timeline: Timeline
+    channels: int
     clip_frames: int
+    noisy: bool
     key: bytes
-    warning: str
+    warnings: tuple[str, ...] = ()
+
+    def taken(self) -> Volts:
+        """Return the volts, for once: a long sound is held by nobody who does not need it."""
+        if self.signal is None:
+            raise ValueError("the sound of a source is taken once")
+        volts, self.signal = self.signal.volts, None
+        return volts
 
 
-def source_of(board: Board, passage: str, *, noisy: bool = False) -> Source:
-    """Read the clip of `passage`, give it its volts, resample it and add the tail's silence.
+def source_of(board: Board, name: str, *, song: bool = False, noise: bool = False) -> Source:
+    """Read the clips of passage or song `name`, give them their volts, and add a tail's silence.
 
-    With `noisy` the guitar's hum is on it.
-
-    Raises ClipError for a clip that is missing or cannot be used.
+    A song's clips lie end to end. With `noise`, and where a unit that works on noise is ever on,
+    there is hum. Raises ClipError for a clip that is missing or cannot be used, RequestError for a
+    name that the board lacks and for a loop that is played before it is recorded.
     """
-    played = board.passage(passage)
-    clip = clip_in_volts(board, clip_name(board, passage))
-    volts = resampled(clip, board.rate).volts
-    tail_s = board.tail_s if played.tail_s is None else played.tail_s
-    tail = np.zeros((volts.shape[0], round(tail_s * board.rate)))
-    signal = Signal(np.concatenate([volts, tail], axis=1), board.rate)
+    passages = board.song(name).passages if song else (name,)
+    if not passages:
+        raise RequestError(f"song '{name}' has no passages")
+    clips = [clip_in_volts(board, clip_name(board, passage)) for passage in passages]
+    lines = [resampled(clip, board.rate).volts for clip in clips]
+    lengths = [line.shape[1] for line in lines]
+    timeline = timeline_of_song(board, name, lengths) if song else timeline_of_passage(board, name)
+    tail = np.zeros((1, round(tail_s(board, passages[-1]) * board.rate)))
+    channels = max(line.shape[0] for line in lines)
+    volts = np.concatenate([np.broadcast_to(line, (channels, line.shape[1])) for line in lines]
+                           + [np.repeat(tail, channels, axis=0)], axis=1)  # fmt: skip
+    noisy = noise or is_noisy(timeline)
     if noisy:
-        signal = Signal(signal.volts + hum_of(board, signal.frames), board.rate)
-    key = hashlib.blake2b(signal.volts.tobytes(), digest_size=16).digest()
-    return Source(signal, volts.shape[1], key, level_warning(board, passage, clip))
+        volts += hum_of(board, volts.shape[1])
+    key = hashlib.blake2b(volts.data, digest_size=16).digest()
+    warnings = [
+        remark
+        for passage, clip in zip(passages, clips, strict=True)
+        for remark in _remarks(board, passage, clip)
+    ]
+    warnings += _loops_in_vain(timeline, song=song)
+    signal = Signal(volts, board.rate)
+    told = tuple(dict.fromkeys(warnings))
+    return Source(signal, timeline, channels, sum(lengths), noisy, key, told)
+
+
+def tail_s(board: Board, passage: str) -> float:
+    """Return the seconds rendered after a passage's clip."""
+    own = board.passage(passage).tail_s
+    return board.tail_s if own is None else own
+
+
+def _remarks(board: Board, passage: str, clip: Signal) -> list[str]:
+    level = level_warning(board, passage, clip)
+    seconds = clip.seconds + tail_s(board, passage)
+    return ([level] if level else []) + timeline_remarks(board, passage, seconds)
+
+
+def _loops_in_vain(timeline: Timeline, *, song: bool) -> list[str]:
+    """Return what loops are asked in vain, as warnings for a passage that may follow another.
+
+    Raises RequestError with the first of them for a song, and for a passage of no song.
+    """
+    what = "song" if song else "passage"
+    found = [f"{what} '{timeline.name}': {problem}" for problem in timeline.problems()]
+    follows = any(timeline.name in each.passages for each in timeline.board.songs.values())
+    if found and (song or not follows):
+        raise RequestError(found[0])
+    return found
 
 
 def hum_of(board: Board, frames: int) -> Volts:
@@ -105,6 +162,15 @@ def _bad_responses(board: Board) -> Iterator[Problem]:
                 yield Problem(board.file, f"{family}.{name}", key, file, allowed, str(error))
 
 
+def _loops_played_in_vain(board: Board) -> Iterator[Problem]:
+    for passage in board.passages:
+        try:
+            _loops_in_vain(timeline_of_passage(board, passage), song=False)
+        except RequestError as error:
+            allowed = "play and overdub after record"
+            yield Problem(board.file, f"passages.{passage}", "events", "", allowed, str(error))
+
+
 def _level_assumed(board: Board, name: str) -> str:
     return (
         f"nothing says how many volts clip {name} stands for: full_scale_dbu = "
@@ -115,24 +181,39 @@ def _level_assumed(board: Board, name: str) -> str:
 
 def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning]]:
     """Read every sound file of the board: what cannot be used, and levels that are unlikely."""
-    problems = [*missing_clips(board), *_bad_responses(board)]
-    warnings = []
+    problems = [*missing_clips(board), *_bad_responses(board), *_loops_played_in_vain(board)]
+    warnings: list[BoardWarning] = []
     tried = {problem.value.strip("'\"") for problem in problems}
+    seconds: dict[str, float] = {}
     for passage in board.passages:
         name = board.passage(passage).clip or board.source.clip
         if name is None or name in tried:
             continue
-        tried.add(name)
-        try:
-            text = level_warning(board, passage, clip_in_volts(board, name))
-        except ClipError as error:
-            allowed = "WAV, FLAC, AIFF or Ogg, one or two channels, up to 10 minutes"
-            where = f"passages.{passage}" if board.passage(passage).clip else "source"
-            problems.append(Problem(board.file, where, "clip", name, allowed, str(error)))
-            continue
-        if text:
-            warnings.append(BoardWarning("clip_level", "", text))
-        calibrated = {"full_scale_dbu", "loudest_peak_volts"} & board.source.model_fields_set
-        if not calibrated and name not in clips.names():
-            warnings.append(BoardWarning("level_assumed", "", _level_assumed(board, name)))
+        if name not in seconds:
+            try:
+                clip = clip_in_volts(board, name)
+            except ClipError as error:
+                tried.add(name)
+                problems.append(_bad_clip(board, passage, name, error))
+                continue
+            seconds[name] = clip.seconds
+            warnings += _about_level(board, passage, name, clip)
+        ends = seconds[name] + tail_s(board, passage)
+        warnings += [
+            BoardWarning("events", "", text) for text in timeline_remarks(board, passage, ends)
+        ]
     return problems, warnings
+
+
+def _bad_clip(board: Board, passage: str, name: str, error: ClipError) -> Problem:
+    allowed = "WAV, FLAC, AIFF or Ogg, one or two channels, up to 10 minutes"
+    where = f"passages.{passage}" if board.passage(passage).clip else "source"
+    return Problem(board.file, where, "clip", name, allowed, str(error))
+
+
+def _about_level(board: Board, passage: str, name: str, clip: Signal) -> Iterator[BoardWarning]:
+    if text := level_warning(board, passage, clip):
+        yield BoardWarning("clip_level", "", text)
+    calibrated = {"full_scale_dbu", "loudest_peak_volts"} & board.source.model_fields_set
+    if not calibrated and name not in clips.names():
+        yield BoardWarning("level_assumed", "", _level_assumed(board, name))

@@ -8,7 +8,7 @@ clips in bypass too. `level_db` comes after the rails. True bypass is a matter o
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -34,37 +34,39 @@ class Headroom:
 class Passed:
     """What a step made: the volts that leave it, and the headroom at its input and output.
 
-    Headroom is None for what has no ceiling: wires, and the amplifier's parts. `at_input` is what
-    stands on the unit's input where that is not what arrived: a channel for each amplifier, or the
-    sum of a loop and the signal beside it.
+    Headroom is None for what has no ceiling: wires, and the amplifier's parts.
     """
 
     volts: Volts
     headroom_in: Headroom | None = None
     headroom_out: Headroom | None = None
-    at_input: Volts | None = None
 
 
-def run(step: Step, volts: Volts, dry: Volts | None = None) -> Passed:
-    """Run `step` on the `volts` on its input, shape (channels, frames), which are not written to.
+def reach(step: Step, volts: Volts, dry: Volts | None = None) -> Volts:
+    """Return what stands on the input of `step` when `volts`, (channels, frames), come by wire.
 
     `dry` is the signal that stands beside an amplifier's loop: what reaches the return is
     `joins_dry` of the loop and the rest of `dry`.
     """
-    reached = volts
     if isinstance(step.unit, Block):
-        reached = folded(reached, step.unit.inputs, step.unit.mono)
-        passed = _run_block(step, step.unit, reached)
-    elif isinstance(step.unit, AmpUnit):
-        reached = folded(reached, len(step.unit.amps))
-        if step.joins_dry is not None and dry is not None:
-            share = np.array(step.joins_dry)[:, np.newaxis]
-            reached = share * reached + (1.0 - share) * dry
-        hissing = with_input_noise(reached, step) if step.noisy else reached
-        passed = Passed(step.unit.process(hissing, step.moment))
-    else:
-        passed = Passed(volts)
-    return passed if reached is volts else replace(passed, at_input=reached)
+        return folded(volts, step.unit.inputs, step.unit.mono)
+    if not isinstance(step.unit, AmpUnit):
+        return volts
+    reached = folded(volts, len(step.unit.amps))
+    if step.joins_dry is None or dry is None:
+        return reached
+    share = np.array(step.joins_dry)[:, np.newaxis]
+    return share * reached + (1.0 - share) * dry
+
+
+def run(step: Step, volts: Volts) -> Passed:
+    """Run `step` on the `volts` on its input, which are not written to."""
+    if isinstance(step.unit, Block):
+        return _run_block(step, step.unit, volts)
+    if isinstance(step.unit, AmpUnit):
+        hissing = with_input_noise(volts, step) if step.noisy else volts
+        return Passed(step.unit.process(hissing, step.moment))
+    return Passed(volts)
 
 
 def folded(volts: Volts, inputs: int, mono: str = "mean") -> Volts:
@@ -84,20 +86,39 @@ def _run_block(step: Step, block: Block, arriving: Volts) -> Passed:
     if gate.is_never_on:
         return Passed(_spread(inside, block.outputs), headroom_in, headroom_in)
     weights = gate.weights(arriving.shape[1])
-    trails = not gate.is_constant and getattr(block, "has_trails", False)
-    made = block.process(inside * weights if trails else inside, step.moment)
+    trails = not gate.is_constant and _has_trails(block)
+    made = _made(step, block, inside * weights if trails else inside)
     made = with_output_noise(made, step) if step.noisy else made
     level = units.db_to_ratio(block.level_db)
     headroom_out = _headroom(made, ceiling, level)
     made = _railed(made, ceiling, rate)
-    gain = -level if block.invert else level
-    if gain != 1.0:
-        made = gain * made
+    moving = step.moment.moving("level_db", made.shape[1])
+    gain = level if moving is None else 10.0 ** (moving / 20.0)
+    if block.invert or moving is not None or level != 1.0:
+        made = (-gain if block.invert else gain) * made
     if gate.is_constant or block.bypass == "true":
         return Passed(made, headroom_in, headroom_out)
     bypassed = _spread(inside, made.shape[0])
     switched = (made if trails else made * weights) + bypassed * (1.0 - weights)
     return Passed(switched, headroom_in, headroom_out)
+
+
+def _made(step: Step, block: Block, inside: Volts) -> Volts:
+    """Return what the block makes, in whichever settings are in force."""
+    if not step.versions:
+        return block.process(inside, step.moment)
+    frames = inside.shape[1]
+    lines = [
+        version.process(inside * gate.weights(frames), step.moment)
+        if _has_trails(version)
+        else gate.weights(frames) * version.process(inside, step.moment)
+        for version, gate in step.versions
+    ]
+    return np.asarray(sum(lines[1:], start=lines[0]))
+
+
+def _has_trails(block: Block) -> bool:
+    return getattr(block, "has_trails", False)
 
 
 def _spread(volts: Volts, channels: int) -> Volts:
@@ -111,12 +132,13 @@ def _railed(volts: Volts, ceiling: float, rate: int) -> Volts:
         return volts
     from simchain.kernels.rails import clipped
 
-    lines = [clipped(line, ceiling, rate) for line in volts]
-    if all(
-        line is old or np.shares_memory(line, old) for line, old in zip(lines, volts, strict=True)
-    ):
-        return volts
-    return np.stack(lines)
+    out = volts
+    for place, line in enumerate(volts):
+        railed = clipped(line, ceiling, rate)
+        if not np.shares_memory(railed, line):
+            out = volts.copy() if out is volts else out
+            out[place] = railed
+    return out
 
 
 def _headroom(asked: Volts, ceiling: float, level: float = 1.0) -> Headroom | None:

@@ -6,9 +6,10 @@ from typing import ClassVar, Literal, NamedTuple, Protocol
 import numpy as np
 
 from simchain.amp.settings import INPUT_NV, Amp
-from simchain.blocks import Moment
-from simchain.board import Order, Passage
-from simchain.chain.gates import Gate
+from simchain.blocks import Block, Moment
+from simchain.board import Order
+from simchain.chain.gates import Gate, Share
+from simchain.chain.timeline import Timeline
 from simchain.electrics import Link
 from simchain.signal import Volts
 
@@ -88,7 +89,7 @@ class Feed:
     origin: int
     links: tuple[Link, ...]
     fold: Fold | None
-    shares: tuple[Gate, ...]
+    shares: tuple[Share, ...]
     places: tuple[tuple[Place, int, bool], ...]
 
     @property
@@ -104,8 +105,9 @@ class Step:
     `feeds` drive its input, one for each state of the switches before it that the passage meets;
     their weights sum to 1. Where it `ends` the wire nothing passes by: all that drives what
     follows is its own output. `joins_dry` is the share of the loop in the sum at each amplifier's
-    return, or None. A `noisy` one adds its own hiss and that of the wires before it. `key` is a
-    hash of all that leads here: an equal key is an equal sound.
+    return, or None. A `noisy` one adds its own hiss and that of the wires before it. `versions`
+    are the settings that a song gives the unit in turn, if it does, each with its weight. `key` is
+    a hash of all that leads here: an equal key is an equal sound.
     """
 
     name: str
@@ -119,6 +121,7 @@ class Step:
     noisy: bool
     key: bytes
     joins_dry: tuple[float, ...] | None = None
+    versions: tuple[tuple[Block, Gate], ...] = ()
 
     @property
     def out_is_send(self) -> bool:
@@ -136,8 +139,7 @@ class Path:
 
     order_name: str
     order: Order
-    passage_name: str
-    passage: Passage
+    timeline: Timeline
     amp_name: str | None
     steps: tuple[Step, ...]
     points: dict[str, Place]

@@ -1,6 +1,7 @@
 """The walk along one or more paths: the sound at `out` and what each test point reads."""
 
-from collections.abc import Sequence
+import copy
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from threading import Event
 from typing import Any, TypeVar, cast
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from simchain import units
 from simchain.board import Board, broken_rules
 from simchain.chain.source import Source
-from simchain.chain.step import Headroom, run
+from simchain.chain.step import Headroom, reach, run
 from simchain.chain.steps import PAIR, Path, Place, Step
 from simchain.chain.wires import Wires
 from simchain.measure.level import Level, level_of
@@ -68,7 +69,7 @@ class Output:
 
 @dataclass(frozen=True, eq=False)
 class Rendering:
-    """One passage rendered in one order, on one amplifier or into the mixer."""
+    """One passage or song rendered in one order, on one amplifier or into the mixer."""
 
     path: Path
     rate: int
@@ -83,8 +84,8 @@ class Rendering:
 
     @property
     def passage(self) -> str:
-        """Name of the passage."""
-        return self.path.passage_name
+        """Name of the passage, or of the song."""
+        return self.path.timeline.name
 
     @property
     def amp(self) -> str | None:
@@ -111,21 +112,41 @@ def walk(
     Raises StoppedError before the next step once `stop` is set.
     """
     found: dict[int, Rendering] = {}
+    needs_dry = any(step.joins_dry for path in paths for step in path.steps)
 
-    def descend(group: list[int], depth: int, here: _Here) -> None:
-        branches: dict[bytes, list[int]] = {}
-        for index in group:
-            if depth == len(paths[index].steps):
-                found[index] = _rendering(board, paths[index], here, source)
-            else:
-                branches.setdefault(paths[index].steps[depth].key, []).append(index)
+    def descend(group: list[int], depth: int, here: _Walker) -> None:
+        branches = _branches(paths, group, depth)
+        while len(branches) == 1 and None not in branches:
+            _stop_if_told(stop)
+            here.pass_through(paths[group[0]].steps[depth])
+            depth += 1
+            branches = _branches(paths, group, depth)
+        for index in branches.pop(None, []):
+            found[index] = _rendering(board, paths[index], here, source)
         for branch in branches.values():
-            if stop is not None and stop.is_set():
-                raise StoppedError
-            descend(branch, depth + 1, here.after(paths[branch[0]].steps[depth], points))
+            _stop_if_told(stop)
+            ahead = here.fork()
+            ahead.pass_through(paths[branch[0]].steps[depth])
+            descend(branch, depth + 1, ahead)
 
-    descend(list(range(len(paths))), 0, _start(source.signal.volts, points))
+    descend(list(range(len(paths))), 0, _Walker(source.taken(), points, needs_dry))
     return [found[index] for index in range(len(paths))]
+
+
+def _branches(
+    paths: Sequence[Path], group: Sequence[int], depth: int
+) -> dict[bytes | None, list[int]]:
+    """Group paths by the key of their step at `depth`; None are those that end there."""
+    branches: dict[bytes | None, list[int]] = {}
+    for index in group:
+        steps = paths[index].steps
+        branches.setdefault(steps[depth].key if depth < len(steps) else None, []).append(index)
+    return branches
+
+
+def _stop_if_told(stop: Event | None) -> None:
+    if stop is not None and stop.is_set():
+        raise StoppedError
 
 
 def full_scale_volts(board: Board, amp: str | None) -> float:
@@ -148,43 +169,57 @@ class _Reading:
     volts: Volts | None
 
 
-@dataclass(frozen=True, eq=False)
-class _Here:
+class _Walker:
     """How far the walk has come: the wires, all readings so far, and the last step's volts.
 
-    `dry` is what stands at the amplifier's send.
+    `dry` is what stands at the amplifier's send, where it is needed. What is no longer needed is
+    let go at once, so that long sounds cost little memory.
     """
 
-    wires: Wires
-    read: dict[Place, _Reading]
-    headroom: dict[Place, Headroom | None]
-    volts: Volts
-    dry: Volts | None = None
+    def __init__(self, volts: Volts, keep: bool, needs_dry: bool):
+        self.keep, self.needs_dry = keep, needs_dry
+        self.wires = Wires({0: volts})
+        self.read = _readings({Place(0, 0): volts}, keep)
+        self.headroom: dict[Place, Headroom | None] = {}
+        self.dry: Volts | None = None
 
-    def after(self, step: Step, keep: bool) -> "_Here":
-        """Return where the walk stands behind `step`."""
+    def fork(self) -> "_Walker":
+        """Return another one that stands here."""
+        other = copy.copy(self)
+        other.read, other.headroom = dict(self.read), dict(self.headroom)
+        return other
+
+    def pass_through(self, step: Step) -> None:
+        """Go on to behind `step`."""
         arrived = self.wires.arriving(step)
-        passed = run(step, arrived[step.input], self.dry)
-        wires, complete = self.wires.behind(step, arrived, passed.volts)
-        if passed.at_input is not None and step.input in complete:
-            complete[step.input] = passed.at_input
-        read = {**self.read, **_readings(complete, keep)}
-        room = {step.input: passed.headroom_in, step.out: passed.headroom_out}
-        dry = passed.volts if step.out_is_send else self.dry
-        return _Here(wires, read, {**self.headroom, **room}, passed.volts, dry)
+        arrived[step.input] = reach(step, arrived[step.input], self.dry)
+        handed = [arrived[step.input]]
+        if step.ends:
+            self.wires = self.wires.let_go()
+            self.read |= _readings(self.wires.ending(arrived), self.keep)
+            arrived = {}
+        passed = run(step, handed.pop())
+        self.headroom |= {step.input: passed.headroom_in, step.out: passed.headroom_out}
+        self.wires = self.wires.behind(step, arrived, passed.volts)
+        if step.ends:
+            self.read |= _readings({step.out: passed.volts}, self.keep)
+        if step.out_is_send and self.needs_dry:
+            self.dry = passed.volts
 
     def point(self, name: str, place: Place) -> Point:
         """Return what a test point at `place` reads."""
         reading = self.read[place]
         return Point(name, reading.channels, self.headroom.get(place), reading.volts)
 
+    def output(self, full_scale: float, rate: int) -> Output:
+        """Return what stands behind the last step, full scale 1."""
+        (volts,) = self.wires.outputs.values()
+        samples = twice(volts / full_scale)
+        loudness, is_rms = loudness_or_rms(samples, rate)
+        return Output(samples, rate, loudness, is_rms, true_peak_dbtp(samples, rate))
 
-def _start(volts: Volts, keep: bool) -> _Here:
-    source = Place(0, 0)
-    return _Here(Wires({0: volts}), _readings({source: volts}, keep), {}, volts)
 
-
-def _readings(complete: dict[Place, Volts], keep: bool) -> dict[Place, _Reading]:
+def _readings(complete: Mapping[Place, Volts], keep: bool) -> dict[Place, _Reading]:
     """Measure each voltage once, however many places it stands at."""
     measured: dict[int, _Reading] = {}
     for volts in complete.values():
@@ -193,12 +228,12 @@ def _readings(complete: dict[Place, Volts], keep: bool) -> dict[Place, _Reading]
     return {place: measured[id(volts)] for place, volts in complete.items()}
 
 
-def _rendering(board: Board, path: Path, here: _Here, source: Source) -> Rendering:
+def _rendering(board: Board, path: Path, here: _Walker, source: Source) -> Rendering:
     points = {name: here.point(name, place) for name, place in path.points.items()}
     if path.amp_name and PAIR in path.amp_name:
         points = _with_second_amplifier(points)
     points["out"] = _in_two_channels(points["out"])
-    output = _output(here.volts / full_scale_volts(board, path.amp_name), board.rate)
+    output = here.output(full_scale_volts(board, path.amp_name), board.rate)
     return Rendering(path, board.rate, points, output, _warnings(board, path, source))
 
 
@@ -221,19 +256,13 @@ def _in_two_channels(point: Point) -> Point:
     return replace(point, channels=(point.channels * 2)[:2], volts=volts)
 
 
-def _output(samples: Volts, rate: int) -> Output:
-    samples = twice(samples)
-    loudness, is_rms = loudness_or_rms(samples, rate)
-    return Output(samples, rate, loudness, is_rms, true_peak_dbtp(samples, rate))
-
-
 def twice(sound: Sound) -> Sound:
     """Return one channel as two without copying it; two channels stay as they are."""
     return cast(Sound, np.broadcast_to(sound, (2, sound.shape[1])))
 
 
 def _warnings(board: Board, path: Path, source: Source) -> tuple[str, ...]:
-    found = [source.warning] if source.warning else []
+    found = list(source.warnings)
     found += [
         f"order '{path.order_name}' breaks a rule; {sentence}"
         for sentence in broken_rules(board, path.order)
@@ -241,6 +270,6 @@ def _warnings(board: Board, path: Path, source: Source) -> tuple[str, ...]:
     if path.left_out:
         found.append(
             f"order '{path.order_name}' has no {', '.join(path.left_out)}: "
-            f"left out of passage '{path.passage_name}'"
+            f"left out of '{path.timeline.name}'"
         )
     return tuple(found)

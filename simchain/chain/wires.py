@@ -43,25 +43,28 @@ class Wires:
                 _add(found, place, read[node, behind_fold])
         return found
 
-    def behind(
-        self, step: Step, arrived: Mapping[Place, Volts], made: Volts
-    ) -> tuple["Wires", dict[Place, Volts]]:
-        """Return the wires behind `step`, and the voltages that are now complete.
+    def let_go(self) -> "Wires":
+        """Return the wires without the outputs, which drive nothing more."""
+        return Wires({}, self.partial)
 
-        `arrived` is what `arriving` gave, `made` the step's output.
-        """
-        there = dict(self.partial)
+    def ending(self, arrived: Mapping[Place, Volts]) -> dict[Place, Volts]:
+        """Return all voltages where the wire ends: with what `arriving` gave they are complete."""
+        whole = dict(self.partial)
+        for place, volts in arrived.items():
+            _add(whole, place, volts)
+        return whole
+
+    def behind(self, step: Step, arrived: Mapping[Place, Volts], made: Volts) -> "Wires":
+        """Return the wires behind `step`, whose output is `made`; see `arriving` for `arrived`."""
         number = step.out.wire
         if step.ends:
-            for place, volts in arrived.items():
-                _add(there, place, volts)
-            there[step.out] = made
-            return Wires({number: made}), there
+            return Wires({number: made})
         on = step.gate.weights(made.shape[1])
+        partial = dict(self.partial)
         for place, volts in arrived.items():
-            _add(there, place, on * volts)
-        there[step.out] = on * made
-        return Wires({**self.outputs, number: made}, there), {}
+            _add(partial, place, on * volts)
+        partial[step.out] = on * made
+        return Wires({**self.outputs, number: made}, partial)
 
 
 def _through(feed: Feed, volts: Volts, node: int, behind_fold: bool, rate: int) -> Volts:

@@ -11,12 +11,14 @@ from threading import Event
 import numpy as np
 
 from simchain.board import Board, Order
-from simchain.chain.hiss import is_noisy
+from simchain.chain.floors import with_floors
+from simchain.chain.loop import Loop, parallel_loop
 from simchain.chain.path import named_order, path_of
 from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
 from simchain.chain.walk import Output, Rendering, twice, walk
 from simchain.decide.difference import Difference, difference
+from simchain.decide.levels import loop_warnings
 from simchain.errors import RequestError
 from simchain.measure.bands import third_octaves_db
 from simchain.signal import Signal, Volts, twins
@@ -37,10 +39,12 @@ class Heard:
     long-term third-octave spectrum at the centres `measure.bands` gives. `gains_db` maps each way
     of listening to the gain that plays the output in it: ``passage`` (every sound equally loud),
     ``order`` (one gain for the order, so that a solo's lift stays), ``as_is`` (one gain for all).
+    `loop` is the order's parallel loop, where there is one.
     """
 
     rendering: Rendering
     bands_db: Volts
+    loop: Loop | None = None
     gains_db: dict[str, float] = field(default_factory=dict)
 
 
@@ -94,7 +98,8 @@ def compare(
 ) -> Comparison:
     """Render `orders` over `passages` (default all) on `amps` (default the board's) and compare.
 
-    With `noise`, and in passages with a gate switched on, hum and hiss are in the sounds.
+    With `noise`, and in passages with a gate switched on, hum and hiss are in the sounds; test
+    points always tell their noise floor.
     `progress` is called with the number of passages done, the number there are, and what was done.
 
     Raises RequestError when fewer than two orders are given, one is given twice, or a name is not
@@ -111,8 +116,16 @@ def compare(
     results = _in_parallel(board, orders, jobs, noise, progress)
     heard = _with_gains([one for part, _ in results for one in part])
     pairs = tuple(pair for _, part in results for pair in part)
-    warnings = dict.fromkeys(text for one in heard for text in one.rendering.warnings)
-    return Comparison(board, names, chosen, wanted_amps, heard, pairs, tuple(warnings))
+    return Comparison(board, names, chosen, wanted_amps, heard, pairs, _warnings(heard))
+
+
+def _warnings(heard: Sequence[Heard]) -> tuple[str, ...]:
+    """Say once what the renderings warn of, and which order's loop meets too much or too little."""
+    said = dict.fromkeys(text for one in heard for text in one.rendering.warnings)
+    for one in heard:
+        end = f"{one.rendering.order} on {one.rendering.amp}: "
+        said |= dict.fromkeys(end + text for text in loop_warnings(one.rendering))
+    return tuple(said)
 
 
 def _distinct_names(board: Board, orders: Sequence[str | Order]) -> tuple[str, ...]:
@@ -154,28 +167,36 @@ def _passage(
     noise: bool,
     stop: Event,
 ) -> tuple[list[Heard], list[Pair]]:
-    noisy = noise or is_noisy(board, passage)
-    source = source_of(board, passage, noisy=noisy)
-    channels = source.signal.channels
+    source = source_of(board, passage, noise=noise)
+    channels = source.channels
     paths = [
-        path_of(board, order, passage, amp, source_key=source.key, channels=channels, noisy=noisy)
+        path_of(
+            board,
+            order,
+            source.timeline,
+            amp,
+            source_key=source.key,
+            channels=channels,
+            noisy=source.noisy,
+        )
         for order in orders
     ]
-    renderings = walk(board, paths, source, stop=stop)
+    renderings = with_floors(board, walk(board, paths, source, stop=stop))
+    loops = [parallel_loop(board, order, passage, amp) for order in orders]
     pairs = [
         Pair(a.order, b.order, passage, amp, difference(a.output.samples, b.output.samples, a.rate))
         for a, b in itertools.combinations(renderings, 2)
     ]
-    return [_heard(rendering) for rendering in renderings], pairs
+    return [_heard(*one) for one in zip(renderings, loops, strict=True)], pairs
 
 
-def _heard(rendering: Rendering) -> Heard:
+def _heard(rendering: Rendering, loop: Loop | None) -> Heard:
     """Keep what a comparison needs of a rendering: rounded to float32, a mono end once."""
     output, rate = rendering.output, rendering.rate
     lines = output.samples[:1] if twins(output.samples) else output.samples
     kept = replace(output, samples=twice(lines.astype(np.float32)))
     bands = third_octaves_db(Signal(lines, rate))[1]
-    return Heard(replace(rendering, output=kept), bands)
+    return Heard(replace(rendering, output=kept), bands, loop)
 
 
 def _with_gains(heard: Sequence[Heard]) -> tuple[Heard, ...]:

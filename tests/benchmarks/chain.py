@@ -10,12 +10,11 @@ os.environ["OPENBLAS_NUM_THREADS"] = "1"
 import tempfile
 from pathlib import Path
 
-import numpy as np
-
 from simchain.board import load_board
 from simchain.chain.path import path_of
 from simchain.chain.source import Source, source_of
-from simchain.chain.step import run
+from simchain.chain.step import reach, run
+from simchain.chain.wires import Wires
 from simchain.signal import Signal, write_float_wav
 from tests.benchmarks.timing import RATE, print_against_six_sections, ten_seconds
 
@@ -39,12 +38,13 @@ on = ["press", "grit", "push", "sweep", "room", "repeat"]
 """
 
 
-def steps_only(board, source: Source) -> np.ndarray:
-    """Run the passage's steps and nothing else: no reading of files, no meters."""
-    volts = source.signal.volts
+def steps_only(board, source: Source) -> Wires:
+    """Run the passage's links and steps and nothing else: no reading of files, no meters."""
+    wires = Wires({0: source.signal.volts})
     for step in path_of(board, "split", "solo", "crunch", source_key=source.key).steps:
-        volts = run(step, volts).volts
-    return volts
+        reached = reach(step, wires.arriving(step)[step.input])
+        wires = wires.behind(step, {}, run(step, reached).volts)
+    return wires
 
 
 def main() -> None:
@@ -58,9 +58,10 @@ def main() -> None:
 
         steps = path_of(board, "split", "solo", "crunch", source_key=b"").steps
         arriving = {}
-        volts = source.signal.volts
+        wires = Wires({0: source.signal.volts})
         for step in steps:
-            arriving[step.name], volts = volts, run(step, volts).volts
+            arriving[step.name] = reach(step, wires.arriving(step)[step.input])
+            wires = wires.behind(step, {}, run(step, arriving[step.name]).volts)
         runs = {
             "six blocks, amplifier, cabinet": lambda: steps_only(board, source),
             "render: the same with clip and meters": lambda: render(

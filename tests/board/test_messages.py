@@ -78,16 +78,16 @@ PASSAGE = [
         r"tone_nf: cannot change from passage to passage; of the source can: tone and volume",
     ),
     (
-        "events = [{ at = 1, block = 'push', set = { gain_db = 3 }, over_ms = 10 }]",
-        r"events, entry 1: settings that change during a passage are not simulated yet",
+        "events = [{ at = 1, block = 'push', set = { supply_volts = 9 }, over_ms = 10 }]",
+        r"events, entry 1, at 1 s: \"supply_volts\" of 'push' cannot move during a passage",
     ),
     (
-        "events = [{ at = 1, block = 'repeat', do = 'record' }]",
-        r'events, entry 1: do = "record" is not simulated yet',
+        "events = [{ at = 1, block = 'push', do = 'record' }]",
+        r"events, entry 1, at 1 s: a boost has no loop to record",
     ),
     (
         "events = [{ at = 1, block = 'pish', do = 'on' }]",
-        r"events, entry 1: the board has no block \"pish\"; did you mean 'push'",
+        r"events, entry 1, at 1 s: the board has no block \"pish\"; did you mean 'push'",
     ),
     ("events = [{ at = 1, block = 'source', do = 'on' }]", r"the source cannot be switched"),
     ("events = [{ at = 1, block = 'push' }]", r"events, entry 1: an event has either do or set"),

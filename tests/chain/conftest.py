@@ -20,14 +20,20 @@ def make_board(tmp_path: Path) -> MakeBoard:
     Links are wires, unless asked for: what most tests of the chain are about.
     """
 
-    def make(text: str, volts: np.ndarray, rate: int = RATE, links: str = "ideal") -> Board:
+    def make(
+        text: str,
+        volts: np.ndarray,
+        rate: int = RATE,
+        links: str = "ideal",
+        kind: str = "line",
+    ) -> Board:
         write_float_wav(tmp_path / "clip.wav", Signal(volts, rate))
-        source = 'source = { kind = "line", clip = "clip.wav", full_scale_dbu = %.12f }'
+        source = 'source = { kind = "%s", clip = "clip.wav", full_scale_dbu = %.12f }'
         # Full scale 1.0 is 1 V peak: 20 log10(1 / sqrt(2) / sqrt(0.6)) dBu.
         full_scale_dbu = 20 * np.log10(1 / np.sqrt(2) / np.sqrt(0.6))
         path = tmp_path / "board.toml"
         path.write_text(
-            f'tail_s = 0.0\nlinks = "{links}"\n' + source % full_scale_dbu + "\n" + text
+            f'tail_s = 0.0\nlinks = "{links}"\n' + source % (kind, full_scale_dbu) + "\n" + text
         )
         return load_board(path)
 

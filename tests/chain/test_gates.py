@@ -1,23 +1,21 @@
-"""Switches over time: weights that sum to one, raised-cosine fades, state at 0 s."""
+"""Switches over time: weights that sum to one, raised-cosine fades, states of a movement."""
 
 import numpy as np
 import pytest
 
-from simchain.board import Passage
-from simchain.chain.gates import Gate, block_gate
+from simchain.chain.gates import Gate, blends
 
 
 def test_a_switch_that_never_moves_is_constant() -> None:
-    gate = block_gate("grit", Passage(on=("grit",)), 5.0, 48_000)
-    assert gate == Gate(on=True, fade_frames=240)
+    gate = Gate(on=True, fade_frames=240)
     assert gate.is_constant
+    assert gate.is_always_on
     assert not gate.is_never_on
     np.testing.assert_array_equal(gate.weights(10), np.ones(10))
 
 
 def test_the_fade_is_a_raised_cosine_from_the_event_on() -> None:
-    passage = Passage(events=[{"at": 0.01, "block": "grit", "do": "on"}])
-    weights = block_gate("grit", passage, 5.0, 48_000).weights(1_000)
+    weights = Gate(on=False, switches=((480, True),), fade_frames=240).weights(1_000)
     assert (weights[:481] == 0).all()
     assert (weights[720:] == 1).all()
     n = np.arange(240)
@@ -34,17 +32,20 @@ def test_a_switch_during_a_fade_goes_on_from_where_it_is() -> None:
     assert weights[-1] == 0.0
 
 
-def test_switching_to_the_state_it_has_is_nothing() -> None:
-    passage = Passage(on=("grit",), events=[{"at": 1.0, "block": "grit", "do": "on"}])
-    assert block_gate("grit", passage, 5.0, 48_000).is_constant
-
-
-def test_events_of_one_time_apply_in_file_order() -> None:
-    events = [{"at": 1.0, "block": "a", "do": "on"}, {"at": 1.0, "block": "a", "do": "off"}]
-    weights = block_gate("a", Passage(events=events), 5.0, 1_000).weights(2_000)
-    assert weights[-1] == 0.0
+def test_what_the_bypass_gets_is_the_rest() -> None:
+    gate = Gate(on=False, switches=((100, True), (150, False), (300, True)), fade_frames=100)
+    np.testing.assert_allclose(gate.weights(500) + gate.inverted.weights(500), 1.0, atol=1e-15)
 
 
 def test_no_fade_is_a_plain_switch() -> None:
     weights = Gate(on=True, switches=((3, False),), fade_frames=0).weights(6)
     np.testing.assert_array_equal(weights, [1, 1, 1, 0, 0, 0])
+
+
+def test_states_of_a_movement_share_its_time() -> None:
+    three = blends([0, 100, 250])
+    weights = [blend.weights(400) for blend in three]
+    np.testing.assert_allclose(sum(weights), 1.0)
+    assert [line[50] for line in weights] == [0.5, 0.5, 0.0]
+    assert [line[-1] for line in weights] == [0.0, 0.0, 1.0]
+    assert blends([0])[0].is_always_on

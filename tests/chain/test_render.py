@@ -208,9 +208,9 @@ def test_equal_keys_are_run_once(
     ran: list[str] = []
     real = step_module.run
 
-    def counted(step, volts, dry=None):
+    def counted(step, volts):
         ran.append(step.name)
-        return real(step, volts, dry)
+        return real(step, volts)
 
     monkeypatch.setattr("simchain.chain.walk.run", counted)
     source = source_of(board, "wet")
