@@ -3,6 +3,7 @@
 The same declaration serves the board file, the command line, the page and Python.
 """
 
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -81,6 +82,7 @@ def is_movable(field: FieldInfo) -> bool:
     return bool(_extra(field).get("movable"))
 
 
+@cache
 def movable_in(model: type[BaseModel]) -> frozenset[str]:
     """Return the names of the settings that may change during a passage."""
     return frozenset(name for name, field in model.model_fields.items() if is_movable(field))

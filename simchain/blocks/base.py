@@ -249,6 +249,13 @@ class Block(Settings):
         """
         return None
 
+    def nominal_gain_db(self) -> float | None:
+        """Return the level change of small signals in mid-band, before `level_db`.
+
+        None where it depends on the signal, or is not known without a sound.
+        """
+        return None
+
     def not_yet(self) -> str | None:
         """Say in one line what these settings ask for that is not simulated yet, or None."""
         return None

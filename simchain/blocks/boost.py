@@ -34,6 +34,10 @@ class Boost(Block):
     current_ma: float = current_ma(5, (1, 25))
     noise_nv: float = noise_nv(8)
 
+    def nominal_gain_db(self) -> float:
+        """See `Block.nominal_gain_db`: the gain control."""
+        return self.gain_db
+
     def is_lti(self) -> bool:
         """Always: gain and two filters."""
         return True

@@ -63,6 +63,10 @@ class Equalizer(Block):
     current_ma: float = current_ma(15, (5, 40))
     noise_nv: float = noise_nv(20)
 
+    def nominal_gain_db(self) -> float | None:
+        """See `Block.nominal_gain_db`: none, unless a band lifts or lowers part of the spectrum."""
+        return None if any(band.db for band in self.bands) else 0.0
+
     def is_lti(self) -> bool:
         """Always: filters only."""
         return True

@@ -76,6 +76,10 @@ class PiezoPreamp(Block):
             )
         return self
 
+    def nominal_gain_db(self) -> float:
+        """See `Block.nominal_gain_db`: the gain control."""
+        return self.gain_db
+
     def is_lti(self) -> bool:
         """Always: gain and filters."""
         return True

@@ -6,6 +6,7 @@ from typing import Any, ClassVar, Literal, Self
 import numpy as np
 from pydantic import model_validator
 
+from simchain import units
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.settings import control
@@ -113,6 +114,10 @@ class Volume(Block):
     def ceiling_volts(self) -> float:
         """As of every unit when active; a passive pot has no rails."""
         return super().ceiling_volts if self.active else math.inf
+
+    def nominal_gain_db(self) -> float:
+        """See `Block.nominal_gain_db`: the wiper's share."""
+        return units.ratio_to_db(self.wiper)
 
     def is_lti(self) -> bool:
         """Always, as long as the pedal rests: a gain."""
