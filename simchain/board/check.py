@@ -12,13 +12,10 @@ from simchain.board.wording import key_shown, listed, shown
 from simchain.settings import unit_of, usual_of
 
 # Written, read and kept; what they ask for is simulated by later issues.
-TABLES_NOT_ACTING = ("supply", "songs", "judging", "goals", "floor")
-SOURCE_NOT_ACTING = ("hum_dbu", "hum_hz")
+TABLES_NOT_ACTING = ("supply", "judging", "goals", "floor")
 PASSAGE_NOT_ACTING = ("weight",)
 BLOCK_NOT_ACTING = (
     "current_ma",
-    "noise_nv",
-    "noise_out_uv",
     "purpose",
     "polarity",
     "size_mm",
@@ -162,7 +159,6 @@ def _written_in_vain(board: Board) -> Iterator[str]:
     for name in TABLES_NOT_ACTING:
         if _is_written(board, name):
             yield f"[{name}]" + (" (supply_volts of a block does act)" if name == "supply" else "")
-    yield from _keys("source", [board.source], SOURCE_NOT_ACTING)
     yield from _keys("passages", list(board.passages.values()), PASSAGE_NOT_ACTING)
     yield from _keys("blocks", list(board.blocks.values()), BLOCK_NOT_ACTING)
 
