@@ -12,11 +12,16 @@ from simchain.amp.settings import Amp
 from simchain.blocks import Block, kinds
 from simchain.blocks.base import kind_with_choice
 from simchain.board import BoardWarning
+from simchain.chain.loop import Loop
 from simchain.chain.walk import Point, Rendering
 from simchain.decide.compare import Comparison, Heard, Pair
+from simchain.decide.levels import Levels
 from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
+from simchain.report.level_sentences import level_sentences
+from simchain.report.stops import LITTLE_HEADROOM_DB, NEAR_FLOOR_DB
 from simchain.settings import Settings, is_movable, limits_of, unit_of, usual_of
+from simchain.units import peak_volts_to_dbu, volts_to_dbu
 
 WAVEFORM_COLUMNS = 600
 
@@ -50,19 +55,58 @@ def render_document(
     }
 
 
-def levels_document(renderings: Sequence[Rendering]) -> dict[str, Any]:
-    """Return what `simchain levels --json` prints: points of one order, each in every passage."""
+def levels_document(levels: Levels) -> dict[str, Any]:
+    """Return what `simchain levels --json` prints: points of one order, each in every passage.
+
+    `clips`, `little_headroom` and `near_floor` list the points where it clips, where less than
+    3 dB is left, and where the noise floor is within 40 dB of the passage's RMS; `says` has the
+    same in words.
+    """
     points: dict[str, dict[str, Any]] = {}
-    for rendering in renderings:
+    for rendering in levels.renderings:
         for name, point in rendering.points.items():
             points.setdefault(name, {})[rendering.passage] = _figures(point)
-    first = renderings[0]
-    return {
+    first = levels.renderings[0]
+    document = {
         "simchain": simchain.__version__,
         "order": first.order,
+        "front": list(first.path.order.front),
+        "in_loop": list(first.path.order.loop),
         "amp": first.amp,
+        "passages": {
+            one.passage: {"on": list(one.path.timeline.ever_on)} for one in levels.renderings
+        },
         "points": points,
-        "warnings": list(dict.fromkeys(text for one in renderings for text in one.warnings)),
+        "loop": {passage: loop_facts(loop) for passage, loop in levels.loops.items()},
+        **_where(points),
+        "warnings": list(levels.warnings),
+    }
+    return {**document, "says": level_sentences(document)}
+
+
+def _where(points: Mapping[str, Mapping[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    """List the points where it clips, where little is left, and where the floor is near."""
+    found: dict[str, list[dict[str, Any]]] = {"clips": [], "little_headroom": [], "near_floor": []}
+    for name, passages in points.items():
+        for passage, point in passages.items():
+            here = {"point": name, "passage": passage}
+            left_db, rms, floor = (point[key] for key in ("headroom_db", "rms_dbu", "floor_dbu"))
+            if left_db is not None and left_db < LITTLE_HEADROOM_DB:
+                kind = "clips" if left_db < 0.0 else "little_headroom"
+                found[kind].append({**here, "headroom_db": left_db})
+            if rms is not None and floor is not None and rms - floor < NEAR_FLOOR_DB:
+                found["near_floor"].append({**here, "above_floor_db": rms - floor})
+    return found
+
+
+def loop_facts(loop: Loop | None) -> dict[str, Any] | None:
+    """Return a parallel loop for JSON: its share, its level, and where it cancels."""
+    if loop is None:
+        return None
+    return {
+        "mix": loop.mix,
+        "level_db": number(loop.level_db),
+        "dips": [{"hz": number(dip.hz), "db": number(dip.db)} for dip in loop.dips],
     }
 
 
@@ -120,24 +164,23 @@ def key_of(heard: Heard) -> tuple[str, str, str | None]:
 
 
 def _figures(point: Point) -> dict[str, Any]:
+    ceiling = point.headroom.ceiling_volts if point.headroom else None
+    floor = point.floor_volts
     return {
         **_level(point.level),
         "headroom_db": number(point.headroom.db if point.headroom else None),
-        "rail_volts": number(point.headroom.ceiling_volts if point.headroom else None),
-        "floor_dbu": _floor_dbu(point),
+        "rail_volts": number(ceiling),
+        "rail_dbu": None if ceiling is None else number(peak_volts_to_dbu(ceiling)),
+        "floor_dbu": None if floor is None else number(volts_to_dbu(floor)),
+        "floor_volts": number(floor),
         "channels": [_level(level) for level in point.channels],
     }
-
-
-def _floor_dbu(point: Point) -> float | None:
-    from simchain.units import volts_to_dbu
-
-    return None if point.floor_volts is None else number(volts_to_dbu(point.floor_volts))
 
 
 def _level(level: Level) -> dict[str, Any]:
     return {
         "rms_dbu": number(level.rms_dbu),
+        "rms_volts": number(level.rms_volts),
         "peak_dbu": number(level.peak_dbu),
         "peak_volts": number(level.peak_volts),
         "crest_db": number(level.crest_db),
@@ -201,13 +244,9 @@ def _sound(
         "waveform": _waveform(one),
         "bands_db": [number(db + matched) for db in one.bands_db],
         "points": [
-            {
-                "name": name,
-                **_figures(point),
-                "rail_volts": number(point.headroom.ceiling_volts if point.headroom else None),
-            }
-            for name, point in one.rendering.points.items()
+            {"name": name, **_figures(point)} for name, point in one.rendering.points.items()
         ],
+        "loop": loop_facts(one.loop),
     }
 
 

@@ -9,6 +9,12 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from simchain.report.level_sentences import (
+    SOFT_CLIPPING,
+    floors_sentence,
+    loops_sentence,
+    meeting_sentence,
+)
 from simchain.report.sentences import (
     find_pair,
     frequency,
@@ -19,7 +25,7 @@ from simchain.report.sentences import (
     spoken,
     step_sentence,
 )
-from simchain.report.stops import stop_name, stops
+from simchain.report.stops import loop_blocks, stop_name, stops
 from simchain.units import dbu_to_volts, peak_volts_to_dbu
 
 if TYPE_CHECKING:
@@ -56,7 +62,7 @@ def audition_page(data: Mapping[str, Any]) -> str:
                   per passage), gains_db (passage, order, as_is: what to play it at), of the output
                   as it comes integrated_lufs and true_peak_dbtp, waveform ([min, max] in columns,
                   full scale 1), bands_db, points (name, rms_dbu, peak_dbu, peak_volts, rail_volts,
-                  headroom_db), points in path order
+                  headroom_db, floor_dbu) in path order, loop (None, or mix, level_db, dips)
         pairs     a, b, passage, amp, trim_lu, null_db, max_band_change_db, max_band_hz,
                   band_change_db: b less a
 
@@ -86,6 +92,7 @@ def audition_page(data: Mapping[str, Any]) -> str:
         style=_safe(style),
         script_hash=_hash(script),
         style_hash=_hash(style),
+        soft_clipping=SOFT_CLIPPING if data["amps"] else "",
         accents=ACCENTS,
     )
 
@@ -111,6 +118,7 @@ def _facts(data: Mapping[str, Any]) -> dict[str, Any]:
 def _sound_facts(data: Mapping[str, Any], place: int, sound: Mapping[str, Any]) -> dict[str, Any]:
     on = next(p["on"] for p in data["passages"] if p["name"] == sound["passage"])
     blocks = {stop_name(p["name"]) for p in sound["points"] if p["name"] != stop_name(p["name"])}
+    in_loop = loop_blocks([point["name"] for point in sound["points"]])
     return {
         "element": f"sound-{place}",
         "order": sound["order"],
@@ -122,8 +130,10 @@ def _sound_facts(data: Mapping[str, Any], place: int, sound: Mapping[str, Any]) 
             {
                 "name": stop.name,
                 "off": not _is_on(stop.name, blocks, on),
+                "in_loop": stop.name in in_loop,
                 "rms_dbu": stop.rms_dbu,
                 "peak_dbu": stop.peak_dbu,
+                "floor_dbu": stop.floor_dbu,
                 "rail_dbu": stop.rail_dbu if _is_on(stop.name, blocks, on) else None,
                 "clips": stop.clips,
                 "warning": stop.warning,
@@ -139,24 +149,29 @@ def _is_on(name: str, blocks: Collection[str], on: Collection[str]) -> bool:
 
 
 def _point_facts(point: Mapping[str, Any]) -> dict[str, Any]:
-    rms_dbu = point["rms_dbu"]
     return {
-        **{key: point[key] for key in ("name", "rms_dbu", "peak_dbu", "headroom_db")},
-        "rms_mv": None if rms_dbu is None else 1000.0 * dbu_to_volts(rms_dbu),
+        **{key: point[key] for key in ("name", "rms_dbu", "peak_dbu", "headroom_db", "floor_dbu")},
+        "rms_mv": _millivolts(point["rms_dbu"]),
         "peak_mv": 1000.0 * (point["peak_volts"] or 0.0),
         "rail_mv": point["rail_volts"] and 1000.0 * point["rail_volts"],
+        "floor_mv": _millivolts(point["floor_dbu"]),
     }
 
 
+def _millivolts(dbu: float | None) -> float | None:
+    return None if dbu is None else 1000.0 * dbu_to_volts(dbu)
+
+
 def _level_range(data: Mapping[str, Any]) -> tuple[float, float]:
-    """Return the range in dBu, in whole tens, that holds every RMS level, peak and rail."""
+    """Return the range in dBu, in whole tens, that holds every RMS level, peak, rail and floor."""
     levels = [0.0, -30.0]
     for sound in data["sounds"]:
         for point in sound["points"]:
-            levels += [level for level in (point["rms_dbu"], point["peak_dbu"]) if level]
+            read = (point["rms_dbu"], point["peak_dbu"], point["floor_dbu"])
+            levels += [level for level in read if level is not None]
             if point["rail_volts"]:
                 levels.append(peak_volts_to_dbu(point["rail_volts"]))
-    return max(-60.0, min(levels) // 10.0 * 10.0), -(-max(levels) // 10.0) * 10.0
+    return max(-90.0, min(levels) // 10.0 * 10.0), -(-max(levels) // 10.0) * 10.0
 
 
 def _passage(data: Mapping[str, Any], passage: Mapping[str, Any]) -> dict[str, Any]:
@@ -166,7 +181,7 @@ def _passage(data: Mapping[str, Any], passage: Mapping[str, Any]) -> dict[str, A
         **passage,
         "label": label,
         "sentences": [_says(data, passage["name"], amp) for amp in amps],
-        "headroom": [headroom_sentence(data, passage["name"], amp) for amp in amps],
+        "levels": [_says_of_levels(data, passage["name"], amp) for amp in amps],
     }
 
 
@@ -174,6 +189,12 @@ def _says(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
     """Return the passage's sentence without its name, and its step against another passage."""
     sentence = passage_sentence(data, passage, amp).split(": ", 1)[1]
     return " ".join(filter(None, (sentence, step_sentence(data, passage, amp))))
+
+
+def _says_of_levels(data: Mapping[str, Any], passage: str, amp: str | None) -> list[str]:
+    """Return what is said above the level strips of a passage."""
+    told = (headroom_sentence, meeting_sentence, floors_sentence, loops_sentence)
+    return [text for say in told if (text := say(data, passage, amp))]
 
 
 def _pair_rows(data: Mapping[str, Any]) -> list[dict[str, Any]]:

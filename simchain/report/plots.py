@@ -6,11 +6,13 @@ settings outlive the call.
 
 import io
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from simchain.report.level_sentences import diagram_notes
 from simchain.report.sentences import frequency, letter, spoken
-from simchain.report.stops import Stop, merged_names, stops
+from simchain.report.stops import Stop, loop_blocks, merged_names, stops
 from simchain.units import DBU_VOLTS, dbu_to_volts
 
 if TYPE_CHECKING:
@@ -26,7 +28,27 @@ COLOURS = (
 )  # fmt: skip
 MARKERS = "osD^vPXph"
 _INK, _SOFT, _RULE, _PAPER, _WARN = "#1c1b18", "#5b564a", "#d2cab6", "#f6f3ea", "#a01b14"
-_METER_VOLTS = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
+_HOW_TO_READ = (
+    "Mark: RMS. Stroke above it: peak, as the level of the sine with that peak. Dotted: noise "
+    "floor, what is there while nobody plays. Hatched: ceiling, where it clips."
+)
+_METER_VOLTS = (
+    0.00001,
+    0.00003,
+    0.0001,
+    0.0003,
+    0.001,
+    0.003,
+    0.01,
+    0.03,
+    0.1,
+    0.3,
+    1.0,
+    3.0,
+    10.0,
+    30.0,
+    100.0,
+)
 
 
 def level_rows(data: Mapping[str, Any], order: str, amp: str | None) -> dict[str, Points]:
@@ -41,13 +63,14 @@ def level_rows(data: Mapping[str, Any], order: str, amp: str | None) -> dict[str
 def level_diagram(
     rows: Mapping[str, Points], *, title: str, place: int = 0, form: str = "png"
 ) -> bytes:
-    """Draw RMS and peak level at every stop of a path, for each passage, against the rails.
+    """Draw RMS, peak and noise floor at every stop of a path, for each passage, against the rails.
 
     `rows` maps each passage to its test points in path order, each with name, rms_dbu, peak_dbu,
-    rail_volts and headroom_db. `place` is the order's place among those compared and gives its
-    colour; passages are told apart by shade and by the shape of the mark. The left axis is in dBu,
-    the right one in the volts a meter would read for a sine of that level. Returns the picture as
-    `form`, "png" or "svg".
+    rail_volts, headroom_db and floor_dbu. `place` is the order's place among those compared and
+    gives its colour; passages are told apart by shade and by the shape of the mark. The left axis
+    is in dBu, the right one in the volts a meter would read for a sine of that level. Beneath
+    stands in words what lies between front and loop, and where noise comes near. Returns the
+    picture as `form`, "png" or "svg".
 
     Raises ValueError when there is no passage, or for another form.
     """
@@ -57,17 +80,22 @@ def level_diagram(
         passage: {stop.name: stop for stop in stops(points)} for passage, points in rows.items()
     }
     names = merged_names([list(path) for path in paths.values()])
-    figure, axes = _sheet(1.8 + 0.86 * max(7, len(names)), 5.8, title)
+    figure, axes = _sheet(1.8 + 0.86 * max(9, len(names)), 7.2, title)
     _draw_columns(axes, names)
     width = 0.62 / len(paths)
     for turn, (passage, path) in enumerate(paths.items()):
         shift = (turn - (len(paths) - 1) / 2) * width
         found = [path.get(name) for name in names]
-        _draw_passage(axes, passage, found, shift, (_shade(place, turn), MARKERS[turn % 9]))
+        look = (_shade(place, turn), MARKERS[turn % 9])
+        _draw_passage(axes, passage, found, shift, look)
+        _draw_floor(axes, found, shift, look)
+    _name_the_floor(axes, list(paths.values()))
     _draw_rails(axes, names, list(paths.values()))
+    _draw_preamp(axes, names, list(paths.values()))
     _draw_warnings(axes, names, paths)
     _level_axes(axes, list(paths.values()))
-    _key(axes, [spoken(passage) for passage in paths])
+    _key(axes)
+    _draw_words(axes, [_HOW_TO_READ, *diagram_notes(rows)], 13 * max(9, len(names)))
     return _written(figure, form)
 
 
@@ -107,7 +135,7 @@ def spectra(
         lowest = max(highest - 70.0, axes.get_ylim()[0])
         axes.set_ylim(lowest, highest + 6.0)
     axes.set_ylabel("level in thirds of octaves, dB")
-    _key(axes, None)
+    _key(axes)
     return _written(figure, form)
 
 
@@ -138,12 +166,12 @@ def _draw_columns(axes: "Axes", names: Sequence[str]) -> None:
     axes.set_xlim(-0.6, len(names) - 0.4)
     for column in range(1, len(names)):
         axes.axvline(column - 0.5, color=_RULE, linewidth=0.5)
-    if "amp.send" in names and "amp.return" in names:
-        first, last = names.index("amp.send"), names.index("amp.return")
-        if last > first + 1:
-            axes.axvspan(first + 0.5, last - 0.5, color=_RULE, alpha=0.35, linewidth=0)
-            axes.text((first + last) / 2, 1.01, "in the loop", style="italic", color=_SOFT,
-                      transform=axes.get_xaxis_transform(), ha="center", va="bottom")  # fmt: skip
+    columns = [names.index(block) for block in loop_blocks(names)]
+    if columns:
+        axes.axvspan(columns[0] - 0.5, columns[-1] + 0.5, color=_RULE, alpha=0.35, linewidth=0)
+        axes.text((columns[0] + columns[-1]) / 2, 0.985, "in the loop", style="italic", color=_INK,
+                  weight="bold", transform=axes.get_xaxis_transform(), ha="center",
+                  va="top")  # fmt: skip
 
 
 def _draw_passage(
@@ -167,9 +195,9 @@ def _draw_passage(
 
 
 def _shade(place: int, turn: int) -> str:
-    """Return the order's colour: darkened, as it is, lightened, for one passage after another."""
+    """Return the order's colour, from dark to light for one passage after another."""
     colour = COLOURS[place % len(COLOURS)]
-    other, part = ((_INK, 0.6), (_INK, 0.0), (_PAPER, 0.4))[turn % 3]
+    other, part = ((_INK, 0.8), (_INK, 0.4), (_INK, 0.0), (_PAPER, 0.4))[turn % 4]
     mixed = (
         round((1.0 - part) * int(colour[at : at + 2], 16) + part * int(other[at : at + 2], 16))
         for at in (1, 3, 5)
@@ -179,6 +207,7 @@ def _shade(place: int, turn: int) -> str:
 
 def _draw_rails(axes: "Axes", names: Sequence[str], paths: Sequence[Mapping[str, Stop]]) -> None:
     """Cap each column that has a rail with a hatched edge: the signal cannot go above it."""
+    named = False
     for column, name in enumerate(names):
         rails = [path[name].rail_dbu for path in paths if name in path]
         limits = [rail for rail in rails if rail is not None]
@@ -187,6 +216,53 @@ def _draw_rails(axes: "Axes", names: Sequence[str], paths: Sequence[Mapping[str,
         axes.bar(column, 1.6, bottom=min(limits), width=0.86, color="none", edgecolor=_INK,
                  hatch="//////", linewidth=0)  # fmt: skip
         axes.hlines(min(limits), column - 0.43, column + 0.43, color=_INK, linewidth=1.8)
+        if not named and not any(name in path and path[name].is_tight for path in paths):
+            axes.text(column, min(limits) + 2.2, "ceiling", style="italic", color=_SOFT,
+                      ha="center", va="bottom")  # fmt: skip
+            named = True
+
+
+def _draw_floor(
+    axes: "Axes", found: Sequence[Stop | None], shift: float, look: tuple[str, str]
+) -> None:
+    """Join what each stop reads while nobody plays by a dotted line."""
+    colour, mark = look
+    floors = [None if stop is None else stop.floor_dbu for stop in found]
+    known = [math.nan if floor is None else floor for floor in floors]
+    axes.plot([column + shift for column in range(len(found))], known, color=colour, marker=mark,
+              markersize=2.8, linewidth=1.2, linestyle=(0, (1, 1.6)))  # fmt: skip
+
+
+def _name_the_floor(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
+    """Write what the dotted lines are beneath where they begin."""
+    first = [next(iter(path.values())) for path in paths]
+    floors = [stop.floor_dbu for stop in first if stop.floor_dbu is not None]
+    if floors:
+        axes.annotate("noise floor", (-0.5, min(floors)), xytext=(0, -6),
+                      textcoords="offset points", style="italic", color=_SOFT, ha="left",
+                      va="top")  # fmt: skip
+
+
+def _draw_preamp(axes: "Axes", names: Sequence[str], paths: Sequence[Mapping[str, Stop]]) -> None:
+    """Write what the amplifier's preamp adds over the columns that it stands between."""
+    ends = [
+        (path["amp.in"], path["amp.send"])
+        for path in paths
+        if "amp.in" in path and "amp.send" in path
+    ]
+    lifts = [
+        after.rms_dbu - before.rms_dbu
+        for before, after in ends
+        if before.rms_dbu is not None and after.rms_dbu is not None
+    ]
+    if not lifts:
+        return
+    low, high = (round(chosen(lifts)) for chosen in (min, max))
+    by = f"{low:+d} dB" if low == high else f"{low:+d} to {high:+d} dB"
+    top = max(stop.peak_dbu or -99.0 for pair in ends for stop in pair)
+    axes.text(names.index("amp.in") + 0.5, top + 3.0, f"preamp\n{by}", style="italic", color=_INK,
+              ha="center", va="bottom", linespacing=1.15,
+              bbox={"facecolor": _PAPER, "edgecolor": "none", "pad": 1.5})  # fmt: skip
 
 
 def _draw_warnings(
@@ -215,11 +291,11 @@ def _draw_warnings(
 def _level_axes(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
     """Scale in whole tens of dBu, with what a meter reads on the right."""
     every = [stop for path in paths for stop in path.values()]
-    rms = [stop.rms_dbu for stop in every if stop.rms_dbu is not None]
+    rms = [level for stop in every for level in (stop.rms_dbu, stop.floor_dbu) if level is not None]
     tops = [
         level for stop in every for level in (stop.peak_dbu, stop.rail_dbu) if level is not None
     ]
-    lowest = max(-90.0, math.floor((min(rms, default=-30.0) - 2.0) / 10.0) * 10.0)
+    lowest = max(-110.0, math.floor((min(rms, default=-30.0) - 3.0) / 10.0) * 10.0)
     highest = math.ceil((max(tops, default=20.0) + 8.0) / 10.0) * 10.0
     axes.set_ylim(lowest, highest)
     axes.set_yticks([lowest + 10.0 * step for step in range(round((highest - lowest) / 10.0) + 1)])
@@ -236,18 +312,18 @@ def _level_axes(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
     meter.set_ylabel("what a meter reads (RMS of a sine)", color=_SOFT)
 
 
-def _key(axes: "Axes", passages: Sequence[str] | None) -> None:
-    """Put the key into the line over the picture; a level diagram's also tells how to read it."""
+def _key(axes: "Axes") -> None:
+    """Put the key into the line over the picture."""
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=5, frameon=False,
                 borderaxespad=0.2, handletextpad=0.3, columnspacing=1.4)  # fmt: skip
-    if passages is not None:
-        axes.set_xlabel(
-            "Mark: RMS. Stroke above it: peak, as the level of the sine with that peak. "
-            "Hatched edge: where it clips.",
-            color=_SOFT,
-            loc="left",
-            labelpad=10,
-        )
+
+
+def _draw_words(axes: "Axes", sentences: Sequence[str], width: int) -> None:
+    """Write sentences beneath the picture, in lines of `width` characters at most."""
+    lines = [line for sentence in sentences for line in textwrap.wrap(sentence, width)]
+    axes.set_xlabel(
+        _literal("\n".join(lines)), color=_SOFT, loc="left", labelpad=10, linespacing=1.5
+    )
 
 
 def _literal(text: str) -> str:

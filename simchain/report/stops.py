@@ -11,6 +11,7 @@ from typing import Any
 from simchain.units import peak_volts_to_dbu
 
 LITTLE_HEADROOM_DB = 3.0
+NEAR_FLOOR_DB = 40.0
 _AMPLIFIERS = ("amp", "amp2")
 
 
@@ -18,6 +19,7 @@ _AMPLIFIERS = ("amp", "amp2")
 class Stop:
     """One place on the path: levels in dBu, rail as the level of the sine that just touches it.
 
+    `floor_dbu` is the RMS of hum and hiss while nobody plays, None where it is not known.
     `headroom_db` is the least of the block's two test points, negative where it clips, None where
     nothing can clip; `at_input` says that the least one is the input's. A level is None in silence.
     """
@@ -28,6 +30,14 @@ class Stop:
     rail_dbu: float | None
     headroom_db: float | None
     at_input: bool
+    floor_dbu: float | None
+
+    @property
+    def above_floor_db(self) -> float | None:
+        """How far the music's RMS stands above the noise floor; None where either is missing."""
+        if self.rms_dbu is None or self.floor_dbu is None:
+            return None
+        return self.rms_dbu - self.floor_dbu
 
     @property
     def clips(self) -> bool:
@@ -89,5 +99,24 @@ def _stop(name: str, points: Sequence[Mapping[str, Any]]) -> Stop:
         peak_dbu=read["peak_dbu"],
         rail_dbu=peak_volts_to_dbu(rail_volts) if rail_volts else None,
         headroom_db=None if tightest is None else float(tightest["headroom_db"]),
-        at_input=tightest is not None and tightest is not read,
+        at_input=tightest is not None and _is_tighter(tightest, read),
+        floor_dbu=read["floor_dbu"],
     )
+
+
+def _is_tighter(point: Mapping[str, Any], read: Mapping[str, Any]) -> bool:
+    """Whether less is left at `point`, in the figures that are printed, than where it is read."""
+    left_db = read["headroom_db"]
+    return left_db is None or bool(round(point["headroom_db"], 1) < round(left_db, 1))
+
+
+def loop_blocks(names: Sequence[str]) -> list[str]:
+    """Return the blocks in the loop: what stands between amp.send and amp.return in `names`."""
+    if "amp.send" not in names or "amp.return" not in names:
+        return []
+    between = names[names.index("amp.send") + 1 : names.index("amp.return")]
+    return list(dict.fromkeys(stop_name(name) for name in between if not _is_amplifiers(name)))
+
+
+def _is_amplifiers(name: str) -> bool:
+    return name.partition(".")[0] in _AMPLIFIERS

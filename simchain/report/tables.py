@@ -16,9 +16,13 @@ from simchain.report.sentences import (
     letter,
     pair_sentence,
     passage_sentence,
+    spoken,
     step_sentence,
 )
-from simchain.report.stops import LITTLE_HEADROOM_DB
+from simchain.report.stops import LITTLE_HEADROOM_DB, stop_name
+
+# Eight columns of at least 5 characters and one of 10, and a space before each.
+_FIGURES_WIDTH, _GAP = 59, 4
 
 
 def check_lines(
@@ -89,48 +93,63 @@ def points_table(document: dict[str, Any]) -> Table:
 
 
 def levels_table(document: dict[str, Any], width: int) -> Table:
-    """Return RMS and peak at every test point, a column for each passage.
+    """Return a table for each passage of a `levels_document`, side by side where `width` has room.
 
-    Where `width` characters have room for it, with peaks in mV and the distance to clipping.
+    In dBu and in mV: RMS, peak, rail and noise floor at every test point, and what is left below
+    the rail. Blocks that are off are printed faint.
     """
-    passages = list(next(iter(document["points"].values())))
-    wide = width >= 14 + 32 * len(passages)
-    table = Table(box=None, pad_edge=False, title=_of_order(document), title_justify="left")
-    table.add_column("RMS / peak dBu", no_wrap=True)
-    for passage in passages:
-        table.add_column(passage, justify="right", no_wrap=True)
-        if wide:
-            table.add_column("peak mV", justify="right", no_wrap=True)
-            table.add_column("dB left", justify="right", no_wrap=True)
-    for name, figures in document["points"].items():
-        cells: list[Text] = [Text(name)]
-        for passage in passages:
-            point = figures[passage]
-            left = _headroom(point["headroom_db"])
-            pair = f"{_figure(point['rms_dbu'])} / {_figure(point['peak_dbu'])}"
-            cells.append(Text(pair, style=left.style))
-            if wide:
-                volts = point["peak_volts"]
-                cells += [Text(_figure(None if volts is None else 1e3 * volts, "{:.0f}")), left]
-        table.add_row(*cells)
+    passages = list(document["passages"])
+    each = max(map(len, document["points"])) + _FIGURES_WIDTH
+    in_a_row = max(1, min(len(passages), (width + _GAP) // (each + _GAP)))
+    sheet = Table.grid(padding=(0, _GAP, 1, 0))
+    for first in range(0, len(passages), in_a_row):
+        sheet.add_row(*(_passage_levels(document, name) for name in passages[first:][:in_a_row]))
+    return sheet
+
+
+def _passage_levels(document: dict[str, Any], passage: str) -> Table:
+    """Return the levels of one passage: names, and figures in `_FIGURES_WIDTH` characters."""
+    title = f"{_of_order(document)}: {spoken(passage)}"
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), title=title, title_justify="left")
+    table.add_column("", overflow="fold")
+    for unit in ("dBu", "mV"):
+        for name in ("RMS", "peak", "rail", "floor"):
+            table.add_column(f"{name}\n{unit}", justify="right", no_wrap=True, min_width=5)
+    table.add_column("dB left", justify="right", no_wrap=True, min_width=10)
+    off = _off(document, passage)
+    for name, passages in document["points"].items():
+        point = passages[passage]
+        cells: list[str | Text] = [
+            _figure(point["rms_dbu"]),
+            _figure(point["peak_dbu"]),
+            _figure(point["rail_dbu"], none=""),
+            _figure(point["floor_dbu"], none=""),
+            *(_millivolts(point[f"{part}_volts"]) for part in ("rms", "peak", "rail", "floor")),
+            _headroom(point["headroom_db"]),
+        ]
+        table.add_row(name, *cells, style="dim" if stop_name(name) in off else "")
     return table
 
 
-def levels_lines(document: dict[str, Any]) -> Iterable[Text]:
-    """Say where it clips and where little is left, worst first."""
-    tight = sorted(
-        (point["headroom_db"], name, passage)
-        for name, passages in document["points"].items()
-        for passage, point in passages.items()
-        if point["headroom_db"] is not None and point["headroom_db"] < LITTLE_HEADROOM_DB
+def _off(document: dict[str, Any], passage: str) -> set[str]:
+    return {*document["front"], *document["in_loop"]}.difference(
+        document["passages"][passage]["on"]
     )
-    if not tight:
-        yield Text(f"nothing comes within {LITTLE_HEADROOM_DB:g} dB of clipping")
-    for headroom_db, name, passage in tight:
-        if headroom_db < 0:
-            yield Text(f"{name} clips in {passage}, {-headroom_db:.1f} dB over", style="bold red")
-        else:
-            yield Text(f"{name} has {headroom_db:.1f} dB left in {passage}")
+
+
+def _millivolts(volts: float | None) -> str:
+    """Write a voltage to three figures: a meter on the bench shows no more."""
+    if volts is None:
+        return ""
+    millivolts = 1e3 * volts
+    places = 0 if millivolts >= 99.95 else 1 if millivolts >= 9.995 else 2
+    return f"{millivolts:.{places}f}"
+
+
+def levels_lines(document: dict[str, Any]) -> Iterable[Text]:
+    """Say in words where it clips, where little is left, and where the noise floor is near."""
+    for sentence in document["says"]:
+        yield Text(sentence, style="bold red" if " clips in " in sentence else "")
 
 
 def _of_order(document: dict[str, Any]) -> str:
@@ -211,8 +230,8 @@ def _span(limits: Sequence[float] | None) -> str:
     return "" if limits is None else " to ".join(number_text(limit) for limit in limits)
 
 
-def _figure(value: float | None, form: str = "{:+.1f}") -> str:
-    return "silent" if value is None else form.format(value)
+def _figure(value: float | None, form: str = "{:+.1f}", none: str = "silent") -> str:
+    return none if value is None else form.format(value)
 
 
 def _headroom(value: float | None) -> Text:
@@ -220,7 +239,7 @@ def _headroom(value: float | None) -> Text:
         return Text("")
     if value < 0:
         return Text(f"clips {-value:.1f}", style="bold red")
-    return Text(f"{value:.1f}", style="yellow" if value < 3 else "")
+    return Text(f"{value:.1f}", style="yellow" if value < LITTLE_HEADROOM_DB else "")
 
 
 def _count(number: int, word: str) -> str:

@@ -5,8 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simchain.board import Board, Order, load_board
+from simchain.board import Board, Order, load_board, with_settings
 from simchain.decide.compare import CEILING_DBTP, WAYS, Comparison, compare
+from simchain.decide.levels import levels
 from simchain.errors import RequestError
 from simchain.signal import Signal, write_float_wav
 from simchain.units import db_to_ratio
@@ -159,3 +160,29 @@ def test_a_silent_clip_is_compared_without_a_loudness(tmp_path: Path) -> None:
     result = compare(load_board(tmp_path / "board.toml"), ["before", "after"], passages=["solo"])
     assert result.pairs[0].null_db == -400
     assert all(one.gains_db == dict.fromkeys(WAYS, 0.0) for one in result.heard)
+
+
+def test_every_point_tells_its_floor_and_it_is_that_of_levels(
+    board: Board, comparison: Comparison
+) -> None:
+    """What orders share is run once: the floors are those of an order on its own."""
+    alone = levels(board, "loop", passages=["solo"], amp="hot").renderings[0]
+    one = next(
+        one.rendering
+        for one in comparison.heard
+        if (one.rendering.order, one.rendering.passage, one.rendering.amp)
+        == ("loop", "solo", "hot")
+    )
+    for name, point in one.points.items():
+        assert point.floor_volts == alone.points[name].floor_volts
+        assert point.floor_volts is not None
+        assert 0 < point.floor_volts < point.level.rms_volts
+
+
+def test_a_loop_that_overruns_a_block_is_warned_of_by_order(board: Board) -> None:
+    small = with_settings(board.blocks["room"], {"max_dbu": -20})
+    tight = board.model_copy(update={"blocks": {**board.blocks, "room": small}})
+    result = compare(tight, ["after", "loop"], passages=["solo"], amps=["clean"])
+    print(result.warnings[0])
+    assert len(result.warnings) == 1
+    assert result.warnings[0].startswith("loop on clean: room in the loop meets more than it takes")

@@ -73,6 +73,7 @@ def make_sound(order: int, passage: int, amp: str | None, rng: np.random.Generat
         "waveform": [[float(c.min()), float(c.max())] for c in columns],
         "bands_db": [-30.0 - abs(np.log2(hz / 400.0)) * 5.0 for hz in BANDS_HZ],
         "points": make_points(order, label, rng),
+        "loop": None,
     }
 
 
@@ -111,6 +112,7 @@ def point(name: str, rms_dbu: float, peak_dbu: float, rail_volts: float | None) 
         "peak_volts": peak_volts,
         "rail_volts": rail_volts,
         "headroom_db": ratio_to_db(rail_volts / peak_volts) if rail_volts else None,
+        "floor_dbu": rms_dbu - 44.0,
     }
 
 

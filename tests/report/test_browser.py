@@ -250,8 +250,20 @@ def test_levels_and_tables_follow_the_passage(opened, data):
     sheet.page.click("summary")
     row = sheet.page.locator("#points table").first.locator("tbody tr").first
     assert row.locator("th, td").all_inner_texts() == [
-        "source", "−21.0", "−7.0", "69.0", "489", "–", "–",
+        "source", "−21.0", "−7.0", "69.0", "489", "–", "−65.0", "0.44", "–",
     ]  # fmt: skip
+
+
+def test_levels_show_noise_floors_and_what_is_in_the_loop(opened, data):
+    sheet = opened(data)
+    stops = sum(len({p["name"].removesuffix(".in").removesuffix(".out") if "amp" not in p["name"]
+                     else p["name"] for p in s["points"]})
+                for s in data["sounds"] if s["passage"] == "verse")  # fmt: skip
+    assert sheet.page.locator(".track .floor").count() == stops
+    assert sheet.page.locator(".in-loop").count() == 3 * 2
+    said = sheet.page.locator(".headroom:visible").inner_text()
+    assert "in the loop (B, C and D) than in front of the amplifier (A)" in said
+    assert "At speaker the noise floor is 44 dB below the music in each order." in said
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

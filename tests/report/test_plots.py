@@ -20,6 +20,8 @@ def test_the_level_diagram_names_stops_passages_rails_and_what_clips(data):
         assert word in words
     for word in ("level, dBu", "100 mV", "10 V", "dB over", "Train board, split"):
         assert word in words
+    for word in ("noise floor", "preamp", "The preamp lifts", "An amplifier has no ceiling"):
+        assert word in words
     assert "grit.in" not in words
 
 
@@ -33,9 +35,20 @@ def test_nothing_is_warned_of_where_there_is_room(data):
 def test_the_level_diagram_stands_silence_and_paths_of_unequal_length(data):
     rows = level_rows(data, "split", "crunch")
     for point in rows["verse"]:
-        point.update(rms_dbu=None, peak_dbu=None, headroom_db=None)
+        point.update(rms_dbu=None, peak_dbu=None, headroom_db=None, floor_dbu=None)
     rows["riff"] = rows["riff"][:-3]
     assert level_diagram(rows, title="a $ b").startswith(b"\x89PNG")
+
+
+def test_a_picture_without_floors_or_amplifier_says_nothing_of_them(data):
+    rows = {"verse": [p for p in level_rows(data, "series", "crunch")["verse"]
+                      if not p["name"].startswith(("amp", "speaker"))]}  # fmt: skip
+    for point in rows["verse"]:
+        point["floor_dbu"] = None
+    words = words_of(level_diagram(rows, title="t", form="svg"))
+    for word in ("preamp", "amplifier", "in the loop"):
+        assert word not in words
+    assert "noise floor" not in words.replace("Dotted: noise floor", "")
 
 
 def test_spectra_carry_a_letter_each(data):

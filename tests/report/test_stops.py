@@ -2,7 +2,7 @@
 
 import pytest
 
-from simchain.report.stops import merged_names, stop_name, stops
+from simchain.report.stops import loop_blocks, merged_names, stop_name, stops
 
 
 def a_point(name: str, **changes: object) -> dict:
@@ -13,6 +13,7 @@ def a_point(name: str, **changes: object) -> dict:
         "peak_volts": 0.436,
         "rail_volts": None,
         "headroom_db": None,
+        "floor_dbu": -60.0,
     }
     return {**point, **changes}
 
@@ -39,6 +40,7 @@ def test_levels_are_those_of_the_output():
         (None, -1.2, "clips, 1.2 dB over"),
         (-2.0, 5.0, "input clips, 2.0 dB over"),
         (1.0, 5.0, "1.0 dB left at its input"),
+        (2.46, 2.49, "2.5 dB left"),
     ],
 )
 def test_the_tighter_of_both_sides_warns(at_in, at_out, warning):
@@ -55,3 +57,20 @@ def test_a_rail_stands_at_the_sine_that_touches_it():
 def test_names_of_several_paths_are_merged_in_path_order():
     lists = [["source", "grit", "out"], ["source", "press", "grit", "room", "out"]]
     assert merged_names(lists) == ["source", "press", "grit", "room", "out"]
+
+
+def test_how_far_music_stands_above_the_floor():
+    [stop] = stops([a_point("grit.out")])
+    assert stop.above_floor_db == 40.0
+    for missing in ("rms_dbu", "floor_dbu"):
+        assert stops([a_point("grit.out", **{missing: None})])[0].above_floor_db is None
+
+
+def test_what_stands_between_send_and_return_is_in_the_loop():
+    front = ["source", "grit.in", "grit.out", "amp.in"]
+    end = ["amp.return", "speaker", "out"]
+    assert loop_blocks([*front, "amp.send", "room.in", "room.out", *end]) == ["room"]
+    both = ["amp.send", "amp2.send", "room.in", "room.out", "echo.in", "echo.out"]
+    assert loop_blocks([*front, *both, *end]) == ["room", "echo"]
+    assert loop_blocks([*front, "amp.send", *end]) == []
+    assert loop_blocks(["source", "grit.in", "grit.out", "out"]) == []

@@ -10,7 +10,7 @@ function levelStrip(order, sound, [lowest, highest], playing) {
   for (const stop of sound.stops) {
     const track = make("span", "track");
     track.setAttribute("aria-hidden", "true");
-    for (const [kind, dbu] of [["rail", stop.rail_dbu], ["peak", stop.peak_dbu], ["rms", stop.rms_dbu]]) {
+    for (const [kind, dbu] of [["floor", stop.floor_dbu], ["rail", stop.rail_dbu], ["peak", stop.peak_dbu], ["rms", stop.rms_dbu]]) {
       if (dbu === null) continue;
       const mark = make("i", kind);
       mark.style.setProperty("--at", height(dbu));
@@ -46,7 +46,7 @@ function levelScale(levels, height) {
 }
 
 function levelCell(stop, track) {
-  const cell = make("li", stop.clips ? "clips" : stop.warning ? "tight" : "");
+  const cell = make("li", `${stop.clips ? "clips" : stop.warning ? "tight" : ""}${stop.in_loop ? " in-loop" : ""}`);
   const name = make("span", `stop${stop.off ? " off" : ""}`);
   stop.name.split(".").forEach((part, place) => {
     if (place) name.append(".", document.createElement("wbr"));
@@ -66,6 +66,8 @@ const POINT_COLUMNS = [
   ["RMS, mV", (point) => milli(point.rms_mv)],
   ["peak, mV", (point) => milli(point.peak_mv)],
   ["rail, mV", (point) => milli(point.rail_mv)],
+  ["floor, dBu", (point) => signed(point.floor_dbu)],
+  ["floor, mV", (point) => milli(point.floor_mv)],
   ["headroom, dB", (point) => signed(point.headroom_db)],
 ];
 
