@@ -22,6 +22,7 @@ _homes = {
     "levels": "simchain.decide.levels",
     "load_board": "simchain.board",
     "render": "simchain.chain.render",
+    "set_levels": "simchain.decide.set_levels",
 }
 
 __all__ = [

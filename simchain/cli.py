@@ -103,6 +103,7 @@ def new(
 def check(board: BoardFile, as_json: Json = False) -> None:
     """Read a board file and list what is wrong and what is unlikely."""
     from simchain.board import check_board, load_board
+    from simchain.chain.electrical import check_electrics, clip_peaks
     from simchain.chain.source import check_clips
     from simchain.report.documents import check_document
     from simchain.report.tables import check_lines
@@ -113,7 +114,7 @@ def check(board: BoardFile, as_json: Json = False) -> None:
     try:
         loaded = load_board(board)
         problems, levels = check_clips(loaded)
-        warnings = check_board(loaded) + levels
+        warnings = check_board(loaded) + levels + check_electrics(loaded, clip_peaks(loaded))
     except BoardError as error:
         problems = list(error.problems)
     if as_json:
@@ -209,6 +210,40 @@ def levels(
     _print_lines(levels_lines(document))
     for name in document["files"]:
         out.print(f"written: {(folder or Path()) / name}", soft_wrap=True)
+
+
+@app.command()
+def set_levels(
+    board: BoardFile,
+    order: Annotated[str, typer.Option(help="An order of the board.")],
+    passages: Annotated[
+        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
+    ] = None,
+    amp: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write the settings into the board file.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Find the level controls that put every passage where it should sit in one order."""
+    from simchain.board import load_board, save
+    from simchain.decide.set_levels import set_levels as found_levels
+    from simchain.report.set_levels import set_levels_document, set_levels_parts
+
+    with _Progress() as progress:
+        result = found_levels(
+            load_board(board), order, passages=_names(passages), amp=amp, progress=progress.say
+        )
+    if write and result.changes:
+        save(board, result.changes)
+    document = set_levels_document(result, written=write)
+    _warn(document["warnings"])
+    if as_json:
+        _print_json(document)
+        return
+    _print_lines(set_levels_parts(document, board))
 
 
 @app.command()

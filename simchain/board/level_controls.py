@@ -2,7 +2,7 @@
 
 from simchain.blocks.base import Block
 from simchain.board.models import OF_THE_UNIT
-from simchain.board.wording import listed, with_article
+from simchain.board.wording import listed, shown, with_article
 from simchain.errors import nearest
 
 
@@ -17,15 +17,18 @@ def turnable(block: Block) -> tuple[str, ...]:
 
 def control_fault(name: str, block: Block) -> str:
     """Say why control `name` of `block` cannot be turned to set a level, or return ''."""
-    known, can = type(block).model_fields, turnable(block)
+    known, unit = type(block).model_fields, with_article(block.kind)
     if name not in known:
-        return f"{with_article(block.kind)} has no control '{name}'{nearest(name, known)}"
+        return f"{unit} has no control {shown(name)}{nearest(name, known)}"
     if name in OF_THE_UNIT:
-        return f"'{name}' belongs to the unit and its wiring, and is no control to turn"
-    if name not in can:
-        return f"'{name}' is not set by a number that can be turned in fine steps"
+        return f"{shown(name)} of {unit} belongs to the unit and its wiring, and is not turned"
+    if name not in turnable(block):
+        return f"{shown(name)} of {unit} is not set by a number that can be turned in fine steps"
     if getattr(block, name) is None:
-        return f"'{name}' is left out in the file, so there is nothing to turn from; write it first"
+        return (
+            f"{shown(name)} is left out in the file, so there is nothing to turn from; write "
+            "its value first"
+        )
     return ""
 
 

@@ -28,9 +28,15 @@ class Judging(Settings):
 
 
 class SetLevels(Settings):
-    """Which controls may be turned to put each passage where it should sit."""
+    """Which controls may be turned to put each passage where it should sit.
 
-    controls: tuple[str, ...] = control((), "level controls as BLOCK.CONTROL")
+    Left out, they are the level controls of the blocks that are on in a passage with a target and
+    off in the one it is held against.
+    """
+
+    controls: tuple[str, ...] = control(
+        (), 'controls that `set-levels` may turn, as "BLOCK.CONTROL"; left out, it chooses'
+    )
 
 
 def _goal(help: str, lowest: float = 0) -> float:

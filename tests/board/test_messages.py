@@ -129,7 +129,7 @@ TOP = [
     ("rules = { fixed = { grit = 0 } }", r"fixed, grit = 0: allowed is at least 1"),
     (
         "set_levels = { controls = ['push.gian_db'] }",
-        r"controls: a boost has no control 'gian_db'; did you mean 'gain_db'",
+        r"controls: a boost has no control \"gian_db\"; did you mean 'gain_db'",
     ),
     ("set_levels = { controls = ['push'] }", r'a control is written "BLOCK\.CONTROL"'),
     ("set_levels = { controls = ['pus.gain_db'] }", r"the board has no block \"pus\""),
