@@ -28,6 +28,9 @@ _LOWEST_HZ = 1.0
 _POINTS = 192
 _HIGHEST_HUM_HZ = 1_500
 
+# Phases a sine of hiss may have: looked up, which is quicker than an exponential for each.
+_PHASES = np.exp(2j * np.pi * np.arange(4096) / 4096)
+
 
 def thermal_nv(ohm: ArrayLike, kelvin: float = ROOM_KELVIN) -> NDArray[np.float64]:
     """Return the noise of resistances in nV/sqrt(Hz), by equation (1), in the shape of `ohm`.
@@ -108,7 +111,8 @@ class Hiss:
         edges[0], edges[-1] = 0.0, BAND_HZ
         peaks = 1e-9 * np.sqrt(2.0 * np.diff(self._power_below(edges)))
         spectrum = np.zeros(length // 2 + 1, dtype=np.complex128)
-        spectrum[1 : sines + 1] = (0.5 * length * peaks) * np.exp(2j * np.pi * rng.random(sines))
+        phases = _PHASES[rng.integers(0, len(_PHASES), sines)]
+        spectrum[1 : sines + 1] = (0.5 * length * peaks) * phases
         cut = np.ascontiguousarray(irfft(spectrum, length)[:frames])
         wanted = self.rms_volts()
         if length > frames >= half_second and wanted > 0.0:
