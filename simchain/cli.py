@@ -38,6 +38,7 @@ Folder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for t
 Pictures = Annotated[
     bool, typer.Option("--pictures", help="Also draw level diagrams and spectra as PNG.")
 ]
+Noise = Annotated[bool, typer.Option("--noise", help="Hum and hiss in the sound.")]
 Amps = Annotated[
     str | None,
     typer.Option("--amp", metavar="NAME", help="Amplifier(s) of the board, or 'all'."),
@@ -76,7 +77,7 @@ def demo(
     board = folder / "board.toml"
     if not board.exists():
         new_board(board, "demo")
-    _compare(load_board(board), None, None, None, folder, pictures, as_json)
+    _compare(load_board(board), None, None, None, folder, False, pictures, as_json)
     if not as_json:
         out.print(
             f"the board is {board}: change it, or try another amplifier with\n"
@@ -148,31 +149,40 @@ def blocks(
 def render(
     board: BoardFile,
     order: Annotated[str, typer.Option(help="An order of the board.")],
-    passage: Annotated[str, typer.Option(help="A passage of the board.")],
     folder: Folder,
+    passage: Annotated[str | None, typer.Option(help="A passage of the board.")] = None,
+    song: Annotated[
+        str | None, typer.Option(help="In place of a passage: a song of the board.")
+    ] = None,
     points: Annotated[bool, typer.Option("--points", help="Also write every test point.")] = False,
     amp: Annotated[
         str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
     ] = None,
+    noise: Noise = False,
     as_json: Json = False,
 ) -> None:
-    """Render one passage in one order to WAV files."""
+    """Render one passage, or a song of them, in one order to WAV files."""
     from simchain.board import load_board
     from simchain.chain.render import render as rendered
+    from simchain.decide.songs import song_steps
     from simchain.files import prepare_folder
     from simchain.report.results import write_render
-    from simchain.report.tables import points_table
+    from simchain.report.tables import points_table, song_lines
 
     loaded = load_board(board)
     prepare_folder(folder)
-    with err.status(f"rendering {passage} in {order}"):
-        rendering = rendered(loaded, order, passage, amp=amp, points=points)
-        document = write_render(rendering, folder, points=points)
+    with err.status(f"rendering {song or passage} in {order}"):
+        rendering = rendered(
+            loaded, order, passage, song=song, amp=amp, points=points, noise=noise, floors=True
+        )
+        steps = song_steps(loaded, rendering) if song else ()
+        document = write_render(rendering, folder, points=points, steps=steps)
     _warn(document["warnings"])
     if as_json:
         _print_json(document)
         return
     out.print(points_table(document))
+    _print_lines(song_lines(document))
     out.print(f"written: {folder / document['output']['file']}", soft_wrap=True)
 
 
@@ -258,13 +268,14 @@ def compare(
         str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
     ] = None,
     amp: Amps = None,
+    noise: Noise = False,
     pictures: Pictures = False,
     as_json: Json = False,
 ) -> None:
     """Compare orders over the passages: audition page, spectra, levels and differences."""
     from simchain.board import load_board
 
-    _compare(load_board(board), orders, passages, amp, folder, pictures, as_json)
+    _compare(load_board(board), orders, passages, amp, folder, noise, pictures, as_json)
 
 
 def _compare(
@@ -273,6 +284,7 @@ def _compare(
     passages: str | None,
     amp: str | None,
     folder: Path,
+    noise: bool,
     pictures: bool,
     as_json: bool,
 ) -> None:
@@ -289,6 +301,7 @@ def _compare(
             _names(orders) or list(board.orders),
             passages=_names(passages),
             amps=amps,
+            noise=noise,
             progress=progress,
         )
         progress.say("writing the page")

@@ -70,6 +70,23 @@ class _Curve:
         return float(abs(self.lu[self.nearest] - self.target.lu))
 
     @property
+    def crossing(self) -> float:
+        """The value at which the target is met, on straight lines between the points."""
+        for (low, high), (first, last) in zip(
+            pairwise(self.values), pairwise(self.lu - self.target.lu), strict=True
+        ):
+            if first * last <= 0.0 and first != last:
+                return low + (high - low) * float(first / (first - last))
+        return self.values[self.nearest]
+
+    def between(self, target: Target, value: float) -> float:
+        """Return what `target` reads with the control at `value`, on straight lines."""
+        reached = [
+            target.reached({name: heard.lufs for name, heard in one.items()}) for one in self.heard
+        ]
+        return float(np.interp(value, self.values, reached))
+
+    @property
     def passes(self) -> bool:
         """Whether the target lies between the lowest and the highest point."""
         return bool(self.lu.min() - WITHIN_LU <= self.target.lu <= self.lu.max() + WITHIN_LU)
@@ -160,18 +177,17 @@ def _first_and_last(curve: _Curve) -> tuple[int, int]:
 
 def _in_conflict(curve: _Curve, targets: Sequence[Target]) -> str:
     """Say that the control would do, and which other targets it would spoil."""
-    target, place = curve.target, curve.nearest
-    lufs = {name: heard.lufs for name, heard in curve.heard[place].items()}
+    target, value = curve.target, curve.crossing
     spoilt = [
         other.passage
         for other in targets
-        if other != target and abs(other.reached(lufs) - other.lu) > WITHIN_LU
+        if other != target and abs(curve.between(other, value) - other.lu) > WITHIN_LU
     ]
     but = f"but then {' and '.join(spoilt)} would miss" if spoilt else "but no way there was found"
     return (
         f"{curve.control} alone could bring {target.passage} to {spoken(target)}, near "
-        f"{_value(curve, place)}, {but}; name one more control in [set_levels] controls, or ask "
-        "for less"
+        f"{value:.1f} {curve.control.unit}".rstrip()
+        + f", {but}; name one more control in [set_levels] controls, or ask for less"
     )
 
 

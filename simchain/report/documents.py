@@ -16,6 +16,7 @@ from simchain.chain.loop import Loop
 from simchain.chain.walk import Point, Rendering
 from simchain.decide.compare import Comparison, Heard, Pair
 from simchain.decide.levels import Levels
+from simchain.decide.songs import SongStep
 from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
 from simchain.report.level_sentences import level_sentences
@@ -29,9 +30,12 @@ Files = Mapping[tuple[str, str, str | None], str]
 
 
 def render_document(
-    rendering: Rendering, point_files: Mapping[str, str], output_file: str
+    rendering: Rendering,
+    point_files: Mapping[str, str],
+    output_file: str,
+    steps: Sequence[SongStep] = (),
 ) -> dict[str, Any]:
-    """Return what `simchain render --json` prints."""
+    """Return what `simchain render --json` prints; `passage` is the song's name for a song."""
     points = {
         name: {**_figures(point), "file": point_files.get(name)}
         for name, point in rendering.points.items()
@@ -45,6 +49,7 @@ def render_document(
         "rate": rendering.rate,
         "left_out": list(rendering.left_out),
         "points": points,
+        "song": [_song_step(step) for step in steps],
         "output": {
             "integrated_lufs": number(output.integrated_lufs),
             "loudness_is_rms": output.loudness_is_rms,
@@ -52,6 +57,17 @@ def render_document(
             "file": output_file,
         },
         "warnings": list(rendering.warnings),
+    }
+
+
+def _song_step(step: SongStep) -> dict[str, Any]:
+    return {
+        "passage": step.passage,
+        "at_s": step.at_s,
+        "seconds": step.seconds,
+        "integrated_lufs": number(step.lufs),
+        "change_lu": number(step.change_lu),
+        "wanted_lu": step.wanted_lu,
     }
 
 

@@ -1,6 +1,7 @@
 """Results on disk: sounds, the audition page and the level diagram of a render or a comparison."""
 
 import base64
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -11,26 +12,32 @@ from simchain import files, units
 from simchain.chain.render import signal_at
 from simchain.chain.walk import Rendering
 from simchain.decide.compare import Comparison, Heard
+from simchain.decide.songs import SongStep
 from simchain.report.documents import compare_document, key_of, page_data, render_document
 from simchain.signal import Signal, flac_16_bit, write_float_wav
 
 Key = tuple[str, str, str | None]
 
 
-def write_render(rendering: Rendering, folder: Path, *, points: bool) -> dict[str, Any]:
+def write_render(
+    rendering: Rendering, folder: Path, *, points: bool, steps: Sequence[SongStep] = ()
+) -> dict[str, Any]:
     """Write the output, and with `points` each test point in volts, as 32-bit float WAV.
 
-    Returns the JSON document. Raises OutputError when the folder cannot be written.
+    `steps` are those of a song. Returns the JSON document. Raises OutputError when the folder
+    cannot be written.
     """
     files.prepare_folder(folder)
     stem = f"{rendering.passage}.{_words(rendering.order)}"
+    if steps:
+        stem = f"song.{stem}"
     output_file = f"{stem}.wav"
     point_files = {}
     for name in rendering.points if points else ():
         point_files[name] = f"{stem}.{name}.wav"
         write_float_wav(folder / point_files[name], signal_at(rendering, name))
     write_float_wav(folder / output_file, Signal(rendering.output.samples, rendering.rate))
-    document = render_document(rendering, point_files, output_file)
+    document = render_document(rendering, point_files, output_file, steps)
     document["warnings"] += _over_full_scale(rendering)
     return document
 

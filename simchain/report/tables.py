@@ -79,7 +79,7 @@ def points_table(document: dict[str, Any]) -> Table:
     """Return the levels at every test point of one rendering."""
     table = Table(box=None, pad_edge=False, title=f"{document['passage']} in {document['order']}",
                   title_justify="left")  # fmt: skip
-    for name in ("test point", "RMS dBu", "peak dBu", "peak V", "headroom dB"):
+    for name in ("test point", "RMS dBu", "peak dBu", "peak V", "headroom dB", "floor dBu"):
         table.add_column(name, justify="left" if name == "test point" else "right")
     for name, point in document["points"].items():
         table.add_row(
@@ -88,8 +88,22 @@ def points_table(document: dict[str, Any]) -> Table:
             _figure(point["peak_dbu"]),
             _figure(point["peak_volts"], "{:.3f}"),
             _headroom(point["headroom_db"]),
+            _figure(point["floor_dbu"], "{:.1f}"),
         )
     return table
+
+
+def song_lines(document: dict[str, Any]) -> Iterable[Text]:
+    """Say of each of a song's passages how much louder it is than the one before."""
+    for step in document["song"]:
+        minutes, seconds = divmod(step["at_s"], 60)
+        text = f"{minutes:.0f}:{seconds:04.1f}  {step['passage']}: "
+        text += "silent" if (lufs := step["integrated_lufs"]) is None else f"{lufs:.1f} LUFS"
+        if step["change_lu"] is not None:
+            text += f", {step['change_lu']:+.1f} LU against what went before"
+        if step["wanted_lu"] is not None:
+            text += f"; {step['wanted_lu']:+.1f} is wanted"
+        yield Text(text)
 
 
 def levels_table(document: dict[str, Any], width: int) -> Table:
