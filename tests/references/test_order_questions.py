@@ -5,15 +5,10 @@ calculation for the size; no outside source. So direction is asserted, and size 
 dB or LU of the figure unless a test says otherwise, because clips, levels and settings of the trial
 are not known in full.
 
-Rows that wait for what is not built yet:
-
-- 5, wah, fuzz and buffer: the pickup's loading and the links' impedances.
-- 7, a drive's own hiss, and how late a gate closes: noise, and thresholds set by it.
-- 8, a passive pot dulling the pickup: the pickup's loading.
-- 9, looper first or last: the looper.
-- 2, hiss between the notes: noise.
-
-A tuner that is a wire anywhere, tests/chain/test_render.py; questions 6 to 10, the file beside.
+Links are real: cables, loading and impedances count. Question 2's hiss and question 7 are in
+test_order_questions_of_noise.py, 5 and a passive pedal of 8 in test_order_questions_of_wires.py, 9
+in test_order_question_9.py, the rest of 6 to 10 in the file beside. A tuner that is a wire
+anywhere: tests/chain/test_render.py.
 """
 
 from pathlib import Path
