@@ -1,0 +1,164 @@
+"""The score of two sounds, and the word for it: how far apart they are expected to be heard.
+
+The parts, their units and what they were fitted to are ours; the thresholds are settings. Nothing
+here knows what made the sounds.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+from simchain.board.wishes import Judging
+from simchain.decide.difference import Difference
+from simchain.decide.ear import Ear, Heard
+from simchain.decide.parts import distribution_db, event_phon, long_term_change_db, movement_db
+
+Verdict = Literal["same", "free", "subtle", "clear"]
+Part = Literal["distribution", "movement", "event", "dirt"]
+PARTS: tuple[Part, ...] = ("distribution", "movement", "event", "dirt")
+
+# What counts as one, each in its own unit: dB, dB, phon, dB.
+UNITS = (0.3, 0.5, 5.0, 3.0)
+BORDER = (0.8, 1.25)
+NARROWEST_FREE_DB = 1.5
+
+
+@dataclass(frozen=True)
+class Score:
+    """How far apart two sounds are, and what decided it.
+
+    `distribution_db`, `movement_db`, `event_phon` and `dirt_db` are the parts, each of the channel
+    that is further apart; `score` is the largest of them in units of 0.3 dB, 0.5 dB, 5 phon and
+    3 dB, and infinite where one sound is silent. `decided_by` is that part.
+
+    `max_erb_change_db` is the largest long-term change of 2 ERB, at `max_erb_change_hz`;
+    `raised_by_band` says that it alone kept the verdict from `free`.
+
+    `borderline`: the score lies within 0.8 to 1.25 times a threshold between two words.
+    """
+
+    verdict: Verdict
+    score: float
+    decided_by: Part
+    borderline: bool
+    distribution_db: float
+    movement_db: float
+    event_phon: float
+    dirt_db: float
+    max_erb_change_db: float
+    max_erb_change_hz: float
+    raised_by_band: bool
+
+
+class _Parts(NamedTuple):
+    """Of one channel: dB, dB, phon; and the 2 ERB that change most in the long term, dB and Hz."""
+
+    distribution_db: float
+    movement_db: float
+    event_phon: float
+    band_db: float
+    band_hz: float
+
+    def in_units(self, dirt_db: float) -> list[float]:
+        parts = (*self[:3], dirt_db)
+        return [part / unit for part, unit in zip(parts, UNITS, strict=True)]
+
+
+def scored(
+    a: Sequence[Ear],
+    b: Sequence[Ear],
+    difference: Difference,
+    *,
+    dirt_db: float = 0.0,
+    judging: Judging | None = None,
+) -> Score:
+    """Score sound B against sound A, each given as its takes: the same for B against A.
+
+    `a` and `b` hold one sound for each phase of the free-running modulators, the same phases in
+    the same order; one alone stands for all. `difference` is that of the first takes: it gives the
+    delay (B is heard that much later), and tells sounds that are the same or silent. `dirt_db` is
+    `decide.dirt.dirt_db` where a block is nonlinear.
+
+    The shorter sound is silent after its end. Where a sound has no integrated loudness (see `Ear`)
+    all are played by their K-weighted RMS.
+
+    Raises ValueError when the numbers of takes, the rates or the listening levels do not go
+    together.
+    """
+    _refuse_unlike(a, b)
+    judging = judging or Judging()
+    lines_a, lines_b = _heard(a, b, difference.delay_samples)
+    channels = [
+        _parts([take[c] for take in lines_a], [take[c] for take in lines_b])
+        for c in range(len(lines_a[0]))
+    ]
+    parts = max(channels, key=lambda channel: max(channel.in_units(0.0)))
+    widest = max(channels, key=lambda channel: channel.band_db)
+    units = parts.in_units(dirt_db)
+    score = math.inf if math.isinf(difference.trim_lu) else max(units)
+    verdict, raised = _verdict(score, widest.band_db, difference, judging)
+    return Score(
+        verdict=verdict,
+        score=score,
+        decided_by=PARTS[units.index(max(units))],
+        borderline=verdict != "same" and _borderline(score, judging),
+        distribution_db=parts.distribution_db,
+        movement_db=parts.movement_db,
+        event_phon=parts.event_phon,
+        dirt_db=dirt_db,
+        max_erb_change_db=widest.band_db,
+        max_erb_change_hz=widest.band_hz,
+        raised_by_band=raised,
+    )
+
+
+def _refuse_unlike(a: Sequence[Ear], b: Sequence[Ear]) -> None:
+    if not a or not b or (len(a) != len(b) and 1 not in (len(a), len(b))):
+        raise ValueError(f"as many takes of both are needed, or one of either: {len(a)}, {len(b)}")
+    settings = {(ear.rate, ear.listening_db_spl) for ear in (*a, *b)}
+    if len(settings) > 1:
+        raise ValueError(f"one rate and one listening level are needed, not {sorted(settings)}")
+
+
+def _verdict(
+    score: float, band_db: float, difference: Difference, judging: Judging
+) -> tuple[Verdict, bool]:
+    """The word, and whether a narrow band alone kept it from being `free`."""
+    deep = difference.null_db <= judging.same_null_db
+    if deep and abs(difference.trim_lu) <= judging.same_trim_lu:
+        return "same", False
+    if score > judging.clear_above:
+        return "clear", False
+    raised = score < judging.free_below and band_db > NARROWEST_FREE_DB
+    return ("free" if score < judging.free_below and not raised else "subtle"), raised
+
+
+def _borderline(score: float, judging: Judging) -> bool:
+    low, high = BORDER
+    thresholds = (judging.free_below, judging.clear_above)
+    return any(low * edge <= score <= high * edge for edge in thresholds)
+
+
+def _heard(
+    a: Sequence[Ear], b: Sequence[Ear], delay: int
+) -> tuple[list[tuple[Heard, ...]], list[tuple[Heard, ...]]]:
+    """What is heard in each channel of each take, the later sound's frames beginning later."""
+    both = (*a, *b)
+    length = max(ear.length for ear in both)
+    gated = all(ear.gated(length) for ear in both)
+    starts = (max(-delay, 0), max(delay, 0))
+    lines = [
+        [ear.heard(start=start, length=length, gated=gated) for ear in takes]
+        for start, takes in zip(starts, (a, b), strict=True)
+    ]
+    channels = max(len(take) for takes in lines for take in takes)
+    lines_a, lines_b = ([take * (channels // len(take)) for take in takes] for takes in lines)
+    return lines_a, lines_b
+
+
+def _parts(a: Sequence[Heard], b: Sequence[Heard]) -> _Parts:
+    """How far apart one channel is in all that the sounds themselves tell."""
+    return _Parts(
+        distribution_db(a, b), movement_db(a, b), event_phon(a, b), *long_term_change_db(a, b)
+    )

@@ -1,0 +1,175 @@
+"""Distribution, movement and events of two sounds: closed forms, and the formulas done slowly."""
+
+import math
+
+import numpy as np
+import pytest
+
+from simchain.decide.ear import Ear, Heard
+from simchain.decide.parts import (
+    distribution_db,
+    event_phon,
+    long_term_change_db,
+    movement_db,
+)
+from simchain.measure.excitation import CENTRES_HZ
+
+RATE = 48_000
+BANDS, GROUPS, EVENTS, FRAMES = 73, 12, 9, 50
+
+
+def heard(seed: int, **changes: np.ndarray) -> Heard:
+    """Made up, but of the right shapes."""
+    random = np.random.default_rng(seed)
+    figures = {
+        "levels_db": 40 + 10 * random.standard_normal((10, BANDS)),
+        "loudness": random.random(BANDS),
+        "long_term_db": 40 + 10 * random.standard_normal(BANDS),
+        "movement": random.random((10, GROUPS)),
+        "group_loudness": random.random(GROUPS),
+        "events": random.random((FRAMES, EVENTS)),
+    }
+    return Heard(**(figures | changes))
+
+
+def several(seed: int, takes: int) -> list[Heard]:
+    return [heard(100 * seed + k) for k in range(takes)]
+
+
+def ear(sound: np.ndarray) -> list[Heard]:
+    return list(Ear(sound, RATE).heard())
+
+
+@pytest.mark.parametrize("part", [distribution_db, movement_db, event_phon, long_term_change_db])
+@pytest.mark.parametrize("takes", [1, 2, 5])
+def test_the_same_both_ways_and_nothing_for_nothing(part, takes: int) -> None:
+    a, b = several(1, takes), several(2, takes)
+    assert part(a, b) == part(b, a)
+    assert part(a, b[:1]) == part(b[:1], a)
+    alone = part(a, a)
+    assert (alone[0] if isinstance(alone, tuple) else alone) == 0.0
+
+
+def slow_beyond_phase(a: np.ndarray, b: np.ndarray, w: np.ndarray) -> float:
+    """judging.md §2, "correction", value by value; the variances over K - 1."""
+    takes, w = len(a), w / w.sum()
+
+    def variance(x: np.ndarray) -> float:
+        total = 0.0
+        for at in np.ndindex(w.shape):
+            values = [x[k][at] for k in range(takes)]
+            mean = sum(values) / takes
+            total += w[at] * sum((value - mean) ** 2 for value in values) / (takes - 1)
+        return total
+
+    square = sum((w * (b[k] - a[k]) ** 2).sum() for k in range(takes)) / takes
+    phase = min(variance(b - a), 2 * min(variance(a), variance(b)))
+    return math.sqrt(max(0.0, square - (1 + 2 / takes) * phase))
+
+
+@pytest.mark.parametrize("takes", [2, 3, 5])
+def test_what_another_phase_changes_too_is_taken_off(takes: int) -> None:
+    a, b = several(3, takes), [heard(900 + k, levels_db=60 + heard(k).levels_db) for k in range(5)]
+    b = b[:takes]
+    weights = np.mean([t.loudness for t in a], axis=0) + np.mean([t.loudness for t in b], axis=0)
+    expected = slow_beyond_phase(
+        np.array([t.levels_db for t in a]),
+        np.array([t.levels_db for t in b]),
+        np.broadcast_to(weights, (10, BANDS)),
+    )
+    assert expected > 10
+    assert distribution_db(a, b) == pytest.approx(expected, rel=1e-9)
+    sway_a, sway_b = (np.array([t.movement for t in takes_]) for takes_ in (a, b))
+    group = sum(np.mean([t.group_loudness for t in x], axis=0) for x in (a, b))
+    weights = group * np.maximum(sway_a.mean(axis=0), sway_b.mean(axis=0))
+    in_db_a, in_db_b = (20 * np.log10(sway + 0.01) for sway in (sway_a, sway_b))
+    assert movement_db(a, b) == pytest.approx(
+        slow_beyond_phase(in_db_a, in_db_b, weights), rel=1e-9
+    )
+
+
+def test_one_take_is_a_weighted_rms() -> None:
+    a = heard(1)
+    change = np.zeros((10, BANDS))
+    change[:, 7] = 3.0
+    b = heard(1, levels_db=a.levels_db + change)
+    expected = 3.0 * math.sqrt(a.loudness[7] / a.loudness.sum())
+    assert distribution_db([a], [b]) == pytest.approx(expected)
+
+
+def test_an_order_without_modulators_hides_no_movement_of_the_other() -> None:
+    """A's variance is 0, so nothing is taken off: dry against tremolo."""
+    dry, moving = several(4, 1), several(5, 5)
+    weights = np.broadcast_to(dry[0].loudness + np.mean([t.loudness for t in moving], 0), (10, 73))
+    square = np.mean([(take.levels_db - dry[0].levels_db) ** 2 for take in moving], axis=0)
+    expected = math.sqrt((weights * square).sum() / weights.sum())
+    assert distribution_db(dry, moving) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("db", [0.5, 3.0])
+def test_a_step_of_level_in_every_band_reads_as_itself(db: float) -> None:
+    a = heard(6)
+    b = heard(6, levels_db=a.levels_db - db, long_term_db=a.long_term_db - db)
+    assert distribution_db([a], [b]) == pytest.approx(db)
+    assert long_term_change_db([a], [b])[0] == pytest.approx(db)
+
+
+def test_the_band_that_changes_most_in_the_long_term() -> None:
+    a = heard(7)
+    change = np.linspace(0.0, 1.0, BANDS)
+    change[30] = -2.5
+    b = heard(7, long_term_db=a.long_term_db + change)
+    assert long_term_change_db([a], [b]) == pytest.approx((2.5, CENTRES_HZ[30]))
+
+
+def test_twice_the_movement_is_6_db() -> None:
+    """Where it is large against 0.01."""
+    a = heard(8, movement=np.full((10, GROUPS), 0.3))
+    b = heard(8, movement=np.full((10, GROUPS), 0.6))
+    assert movement_db([a], [b]) == pytest.approx(20 * math.log10(0.61 / 0.31))
+
+
+def test_an_event_reads_in_phon() -> None:
+    """Loudness goes as excitation^0.23; one group loses 6 dB over a longer stretch: 6 phon but for
+    the floor of 5 % of the peak: 100 / 0.23 log10((1 + .05) / (10^(-0.6 · 0.23) + .05)) / 10."""
+    events = np.full((FRAMES, EVENTS), 0.2)
+    events[:, 3] = 1.0
+    softer = events.copy()
+    softer[20:40, 3] *= 10 ** (-0.6 * 0.23)
+    expected = 10 / 0.23 * math.log10(1.05 / (10 ** (-0.6 * 0.23) + 0.05))
+    found = event_phon([heard(1, events=events)], [heard(1, events=softer)])
+    print(f"6 dB: {found:.2f} phon")
+    assert found == pytest.approx(expected)
+    assert 5.5 < found < 6.0
+
+
+def test_a_shift_within_20_ms_is_no_event() -> None:
+    events = np.zeros((FRAMES, EVENTS))
+    events[20] = 1.0
+    for shift, is_one in ((1, False), (2, False), (3, True)):
+        moved = np.roll(events, shift, axis=0)
+        found = event_phon([heard(1, events=events)], [heard(1, events=moved)])
+        assert (found > 10) == is_one, shift
+
+
+def test_events_that_takes_of_one_order_have_too_are_taken_off() -> None:
+    """Each take clicks somewhere else, in both orders; a click in one order alone stays."""
+    quiet = np.full((FRAMES, EVENTS), 0.1)
+
+    def clicks(*places: int) -> Heard:
+        events = quiet.copy()
+        events[list(places)] = 1.0
+        return heard(1, events=events)
+
+    a, b = [clicks(5), clicks(15), clicks(25)], [clicks(10), clicks(20), clicks(30)]
+    assert event_phon(a, b) == 0.0
+    still = [clicks()] * 3
+    assert event_phon(still, b) == pytest.approx(event_phon(still[:1], b[:1]))
+    assert event_phon(still, b) > 30
+
+
+def test_silence_has_no_parts() -> None:
+    silence = ear(np.zeros((1, RATE)))
+    for part in (distribution_db, movement_db, event_phon):
+        assert part(silence, silence) == 0.0
+    assert long_term_change_db(silence, silence)[0] == 0.0
