@@ -77,7 +77,7 @@ def demo(
     board = folder / "board.toml"
     if not board.exists():
         new_board(board, "demo")
-    _compare(load_board(board), None, None, None, folder, False, pictures, as_json)
+    _compare(load_board(board), folder, pictures=pictures, as_json=as_json)
     if not as_json:
         out.print(
             f"the board is {board}: change it, or try another amplifier with\n"
@@ -167,7 +167,7 @@ def render(
     from simchain.decide.songs import song_steps
     from simchain.files import prepare_folder
     from simchain.report.results import write_render
-    from simchain.report.tables import points_table, song_lines
+    from simchain.report.tables import points_table, render_lines
 
     loaded = load_board(board)
     prepare_folder(folder)
@@ -182,7 +182,7 @@ def render(
         _print_json(document)
         return
     out.print(points_table(document))
-    _print_lines(song_lines(document))
+    _print_lines(render_lines(document))
     out.print(f"written: {folder / document['output']['file']}", soft_wrap=True)
 
 
@@ -265,45 +265,53 @@ def compare(
         typer.Option(metavar="A,B,...", help="Orders of the board, two or more; default all."),
     ] = None,
     passages: Annotated[
-        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
+        str | None,
+        typer.Option(metavar="P,Q,...", help="Passages of the board; default all, if no songs."),
+    ] = None,
+    songs: Annotated[
+        str | None,
+        typer.Option(metavar="S,T,...", help="Songs of the board, alone or beside passages."),
     ] = None,
     amp: Amps = None,
     noise: Noise = False,
     pictures: Pictures = False,
     as_json: Json = False,
 ) -> None:
-    """Compare orders over the passages: audition page, spectra, levels and differences."""
+    """Compare orders over passages and songs: audition page, spectra, levels and differences."""
     from simchain.board import load_board
 
-    _compare(load_board(board), orders, passages, amp, folder, noise, pictures, as_json)
+    loaded = load_board(board)
+    _compare(
+        loaded,
+        folder,
+        pictures=pictures,
+        as_json=as_json,
+        orders=_names(orders),
+        passages=_names(passages),
+        songs=_names(songs),
+        amps=list(loaded.amps) if amp == "all" else _names(amp),
+        noise=noise,
+    )
 
 
 def _compare(
     board: "Board",
-    orders: str | None,
-    passages: str | None,
-    amp: str | None,
     folder: Path,
-    noise: bool,
+    *,
     pictures: bool,
     as_json: bool,
+    orders: list[str] | None = None,
+    **asked: Any,
 ) -> None:
+    """Compare `orders` (default all) as `asked`, write the page, and say what was found."""
     from simchain.decide.compare import compare as compared
     from simchain.files import prepare_folder
     from simchain.report.results import write_comparison
     from simchain.report.tables import comparison_lines
 
-    amps = list(board.amps) if amp == "all" else _names(amp)
     prepare_folder(folder)
     with _Progress() as progress:
-        comparison = compared(
-            board,
-            _names(orders) or list(board.orders),
-            passages=_names(passages),
-            amps=amps,
-            noise=noise,
-            progress=progress,
-        )
+        comparison = compared(board, orders or list(board.orders), progress=progress, **asked)
         progress.say("writing the page")
         document, data = write_comparison(comparison, folder, pictures=pictures)
     _warn(comparison.warnings)

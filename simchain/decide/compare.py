@@ -1,4 +1,4 @@
-"""Two or more orders over the board's passages, on one amplifier or several, fairly matched."""
+"""Two or more orders over passages and songs, on one amplifier or several, fairly matched."""
 
 import itertools
 import math
@@ -16,11 +16,14 @@ from simchain.chain.loop import Loop, parallel_loop
 from simchain.chain.path import named_order, path_of
 from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
+from simchain.chain.stereo import HeardStereo, stereo_heard
 from simchain.chain.walk import Output, Rendering, twice, walk
 from simchain.decide.difference import Difference, difference
 from simchain.decide.levels import loop_warnings
+from simchain.decide.songs import SongStep, song_steps
 from simchain.errors import RequestError
 from simchain.measure.bands import third_octaves_db
+from simchain.measure.stereo import Stereo, stereo_of
 from simchain.signal import Signal, Volts, twins
 
 AUDITION_LUFS = -20.0
@@ -31,26 +34,48 @@ WAYS = ("passage", "order", "as_is")
 Progress = Callable[[int, int, str], None]
 
 
+@dataclass(frozen=True)
+class Music:
+    """A passage of the board, or a song of passages; the two have names of their own."""
+
+    name: str
+    is_song: bool = False
+
+    @property
+    def label(self) -> str:
+        """The name that stands for it among passages and songs: no passage is called so."""
+        return f"{self.name} (song)" if self.is_song else self.name
+
+
 @dataclass(frozen=True, eq=False)
 class Heard:
-    """One order in one passage on one amplifier, and how it is played beside the others.
+    """One order in one passage or song on one amplifier, and how it is played beside the others.
 
     The rendering's output is kept in float32 and its test points as levels. `bands_db` is the
     long-term third-octave spectrum at the centres `measure.bands` gives. `gains_db` maps each way
     of listening to the gain that plays the output in it: ``passage`` (every sound equally loud),
     ``order`` (one gain for the order, so that a solo's lift stays), ``as_is`` (one gain for all).
-    `loop` is the order's parallel loop, where there is one.
+    `loops` holds the order's parallel loop, where there is one, by the passage it is measured in.
+    `steps` are those of a song. `sides` says how far the two channels of the output are apart,
+    `stereo` where on the path there are two.
     """
 
+    music: Music
     rendering: Rendering
     bands_db: Volts
-    loop: Loop | None = None
+    loops: dict[str, Loop]
+    steps: tuple[SongStep, ...]
+    sides: Stereo
+    stereo: tuple[HeardStereo, ...]
     gains_db: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
 class Pair:
-    """Two orders in one passage on one amplifier; `b` is measured against `a`."""
+    """Two orders in one passage on one amplifier; `b` is measured against `a`.
+
+    `passage` is the label of a passage or a song.
+    """
 
     a: str
     b: str
@@ -80,11 +105,16 @@ class Comparison:
 
     board: Board
     orders: tuple[str, ...]
-    passages: tuple[str, ...]
+    music: tuple[Music, ...]
     amps: tuple[str | None, ...]
     heard: tuple[Heard, ...]
     pairs: tuple[Pair, ...]
     warnings: tuple[str, ...]
+
+    @property
+    def passages(self) -> tuple[str, ...]:
+        """Labels of the passages, and of the songs behind them."""
+        return tuple(each.label for each in self.music)
 
 
 def compare(
@@ -92,24 +122,25 @@ def compare(
     orders: Sequence[str | Order],
     *,
     passages: Sequence[str] | None = None,
+    songs: Sequence[str] | None = None,
     amps: Sequence[str] | None = None,
     noise: bool = False,
     progress: Progress | None = None,
 ) -> Comparison:
-    """Render `orders` over `passages` (default all) on `amps` (default the board's) and compare.
+    """Render `orders` over `passages` and `songs` on `amps` (default the board's) and compare.
+
+    Without passages and songs it is every passage; with songs alone it is those alone.
 
     With `noise`, and in passages with a gate switched on, hum and hiss are in the sounds; test
     points always tell their noise floor.
     `progress` is called with the number of passages done, the number there are, and what was done.
 
     Raises RequestError when fewer than two orders are given, one is given twice, or a name is not
-    on the board.
+    on the board; ClipError for clips.
     """
     if len(orders) < 2:
         raise RequestError(f"two orders or more are compared; {len(orders)} given")
-    chosen = tuple(passages or board.passages)
-    for passage in chosen:
-        board.passage(passage)
+    chosen = _chosen(board, passages, songs)
     names = _distinct_names(board, orders)
     wanted_amps = tuple(amp_name(board, amp) for amp in amps or NO_AMPS)
     jobs = list(itertools.product(chosen, wanted_amps))
@@ -128,6 +159,19 @@ def _warnings(heard: Sequence[Heard]) -> tuple[str, ...]:
     return tuple(said)
 
 
+def _chosen(
+    board: Board, passages: Sequence[str] | None, songs: Sequence[str] | None
+) -> tuple[Music, ...]:
+    """Return what is played, each once: passages, then songs. Raises RequestError for names."""
+    names = tuple(passages or (() if songs else board.passages))
+    for name in names:
+        board.passage(name)
+    for name in songs or ():
+        board.song(name)
+    music = [Music(name) for name in names] + [Music(name, True) for name in songs or ()]
+    return tuple(dict.fromkeys(music))
+
+
 def _distinct_names(board: Board, orders: Sequence[str | Order]) -> tuple[str, ...]:
     names = tuple(named_order(board, order)[0] for order in orders)
     for name in names:
@@ -139,35 +183,35 @@ def _distinct_names(board: Board, orders: Sequence[str | Order]) -> tuple[str, .
 def _in_parallel(
     board: Board,
     orders: Sequence[str | Order],
-    jobs: Sequence[tuple[str, str | None]],
+    jobs: Sequence[tuple[Music, str | None]],
     noise: bool,
     progress: Progress | None,
 ) -> list[tuple[list[Heard], list[Pair]]]:
-    """Run each passage on each amplifier, as many at once as there are cores."""
+    """Run each passage and song on each amplifier, as many at once as there are cores."""
     pool = ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1))
     stop = Event()
     try:
-        tasks = [pool.submit(_passage, board, orders, *job, noise, stop) for job in jobs]
+        tasks = [pool.submit(_heard_in, board, orders, *job, noise, stop) for job in jobs]
         results = []
-        for done, (task, (passage, amp)) in enumerate(zip(tasks, jobs, strict=True), start=1):
+        for done, (task, (music, amp)) in enumerate(zip(tasks, jobs, strict=True), start=1):
             results.append(task.result())
             if progress:
-                progress(done, len(jobs), passage if amp is None else f"{passage} on {amp}")
+                progress(done, len(jobs), music.label + (f" on {amp}" if amp else ""))
         return results
     finally:
         stop.set()
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _passage(
+def _heard_in(
     board: Board,
     orders: Sequence[str | Order],
-    passage: str,
+    music: Music,
     amp: str | None,
     noise: bool,
     stop: Event,
 ) -> tuple[list[Heard], list[Pair]]:
-    source = source_of(board, passage, noise=noise)
+    source = source_of(board, music.name, song=music.is_song, noise=noise)
     channels = source.channels
     paths = [
         path_of(
@@ -182,21 +226,44 @@ def _passage(
         for order in orders
     ]
     renderings = with_floors(board, walk(board, paths, source, stop=stop))
-    loops = [parallel_loop(board, order, passage, amp) for order in orders]
     pairs = [
-        Pair(a.order, b.order, passage, amp, difference(a.output.samples, b.output.samples, a.rate))
+        Pair(
+            a.order,
+            b.order,
+            music.label,
+            amp,
+            difference(a.output.samples, b.output.samples, a.rate),
+        )
         for a, b in itertools.combinations(renderings, 2)
     ]
-    return [_heard(*one) for one in zip(renderings, loops, strict=True)], pairs
+    heard = [
+        _heard(board, music, rendering, _loops(board, order, rendering))
+        for order, rendering in zip(orders, renderings, strict=True)
+    ]
+    return heard, pairs
 
 
-def _heard(rendering: Rendering, loop: Loop | None) -> Heard:
+def _loops(board: Board, order: str | Order, rendering: Rendering) -> dict[str, Loop]:
+    """Measure an order's parallel loop in each passage of a rendering."""
+    passages = dict.fromkeys(part.passage for part in rendering.path.timeline.parts)
+    found = {name: parallel_loop(board, order, name, rendering.amp) for name in passages}
+    return {name: loop for name, loop in found.items() if loop is not None}
+
+
+def _heard(board: Board, music: Music, rendering: Rendering, loops: dict[str, Loop]) -> Heard:
     """Keep what a comparison needs of a rendering: rounded to float32, a mono end once."""
     output, rate = rendering.output, rendering.rate
     lines = output.samples[:1] if twins(output.samples) else output.samples
     kept = replace(output, samples=twice(lines.astype(np.float32)))
-    bands = third_octaves_db(Signal(lines, rate))[1]
-    return Heard(replace(rendering, output=kept), bands, loop)
+    return Heard(
+        music,
+        replace(rendering, output=kept),
+        bands_db=third_octaves_db(Signal(lines, rate))[1],
+        loops=loops,
+        steps=song_steps(board, rendering) if music.is_song else (),
+        sides=stereo_of(lines),
+        stereo=stereo_heard(rendering),
+    )
 
 
 def _with_gains(heard: Sequence[Heard]) -> tuple[Heard, ...]:

@@ -1,6 +1,5 @@
 """The JSON documents that `--json` prints and the page is built from. Names as in DEVELOPERS.md."""
 
-import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -13,20 +12,23 @@ from simchain.blocks import Block, kinds
 from simchain.blocks.base import kind_with_choice
 from simchain.board import BoardWarning
 from simchain.chain.loop import Loop
+from simchain.chain.stereo import stereo_heard
 from simchain.chain.walk import Point, Rendering
 from simchain.decide.compare import Comparison, Heard, Pair
 from simchain.decide.levels import Levels
 from simchain.decide.songs import SongStep
 from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
+from simchain.measure.stereo import stereo_of
 from simchain.report.level_sentences import level_sentences
+from simchain.report.numbers import number
+from simchain.report.stereo import sides_facts, stereo_facts, stereo_lines
 from simchain.report.stops import LITTLE_HEADROOM_DB, NEAR_FLOOR_DB
 from simchain.settings import Settings, is_movable, limits_of, unit_of, usual_of
 from simchain.units import peak_volts_to_dbu, volts_to_dbu
 
-WAVEFORM_COLUMNS = 600
-
-Files = Mapping[tuple[str, str, str | None], str]
+Key = tuple[str, str, str | None]
+Files = Mapping[Key, str]
 
 
 def render_document(
@@ -37,7 +39,7 @@ def render_document(
 ) -> dict[str, Any]:
     """Return what `simchain render --json` prints; `passage` is the song's name for a song."""
     points = {
-        name: {**_figures(point), "file": point_files.get(name)}
+        name: {**figures(point), "file": point_files.get(name)}
         for name, point in rendering.points.items()
     }
     output = rendering.output
@@ -49,18 +51,21 @@ def render_document(
         "rate": rendering.rate,
         "left_out": list(rendering.left_out),
         "points": points,
-        "song": [_song_step(step) for step in steps],
+        "song": [step_facts(step) for step in steps],
+        "stereo": stereo_facts(stereo_heard(rendering)),
         "output": {
             "integrated_lufs": number(output.integrated_lufs),
             "loudness_is_rms": output.loudness_is_rms,
             "true_peak_dbtp": number(output.true_peak_dbtp),
+            **sides_facts(stereo_of(output.samples)),
             "file": output_file,
         },
         "warnings": list(rendering.warnings),
     }
 
 
-def _song_step(step: SongStep) -> dict[str, Any]:
+def step_facts(step: SongStep) -> dict[str, Any]:
+    """Return one of a song's passages and its step in loudness, for JSON."""
     return {
         "passage": step.passage,
         "at_s": step.at_s,
@@ -81,8 +86,9 @@ def levels_document(levels: Levels) -> dict[str, Any]:
     points: dict[str, dict[str, Any]] = {}
     for rendering in levels.renderings:
         for name, point in rendering.points.items():
-            points.setdefault(name, {})[rendering.passage] = _figures(point)
+            points.setdefault(name, {})[rendering.passage] = figures(point)
     first = levels.renderings[0]
+    stereo = {one.passage: stereo_facts(stereo_heard(one)) for one in levels.renderings}
     document = {
         "simchain": simchain.__version__,
         "order": first.order,
@@ -94,10 +100,11 @@ def levels_document(levels: Levels) -> dict[str, Any]:
         },
         "points": points,
         "loop": {passage: loop_facts(loop) for passage, loop in levels.loops.items()},
+        "stereo": stereo,
         **_where(points),
         "warnings": list(levels.warnings),
     }
-    return {**document, "says": level_sentences(document)}
+    return {**document, "says": [*level_sentences(document), *stereo_lines(stereo)]}
 
 
 def _where(points: Mapping[str, Mapping[str, Any]]) -> dict[str, list[dict[str, Any]]]:
@@ -127,59 +134,61 @@ def loop_facts(loop: Loop | None) -> dict[str, Any] | None:
 
 
 def compare_document(comparison: Comparison, files: Files, page: str) -> dict[str, Any]:
-    """Return what `simchain compare --json` prints; `files` names the audition of each sound."""
+    """Return what `simchain compare --json` prints; `files` names the audition of each sound.
+
+    A song stands among the passages under a name that no passage has; `songs` says which they are.
+    """
     return {
         "simchain": simchain.__version__,
         "orders": list(comparison.orders),
         "passages": list(comparison.passages),
-        "amps": [amp for amp in comparison.amps if amp],
-        "pairs": [_pair(pair) for pair in comparison.pairs],
-        "auditions": [
-            {"order": order, "passage": passage, "amp": amp, "file": file}
-            for (order, passage, amp), file in files.items()
+        "songs": [
+            {
+                "name": music.label,
+                "song": music.name,
+                "passages": list(comparison.board.song(music.name).passages),
+            }
+            for music in comparison.music
+            if music.is_song
         ],
+        "amps": [amp for amp in comparison.amps if amp],
+        "pairs": [pair_facts(pair) for pair in comparison.pairs],
+        "auditions": [_audition(one, files[key_of(one)]) for one in comparison.heard],
         "page": page,
         "warnings": list(comparison.warnings),
     }
 
 
-def page_data(
-    comparison: Comparison, files: Files, sounds: Mapping[tuple[str, str, str | None], str]
-) -> dict[str, Any]:
-    """Return what the audition page is built from; `sounds` holds each FLAC as base64 text."""
-    from simchain.measure.bands import CENTRES_HZ
-
+def _audition(one: Heard, file: str) -> dict[str, Any]:
+    order, passage, amp = key_of(one)
     return {
-        "simchain": simchain.__version__,
-        "title": comparison.board.title,
-        "rate": comparison.board.rate,
-        "amps": [amp for amp in comparison.amps if amp],
-        "orders": [_order(comparison, name) for name in comparison.orders],
-        "passages": [_passage(comparison, name) for name in comparison.passages],
-        "bands_hz": [number(hz) for hz in CENTRES_HZ],
-        "sounds": [_sound(one, files, sounds) for one in comparison.heard],
-        "pairs": [
-            {
-                **_pair(pair),
-                "max_band_hz": number(pair.difference.max_band_hz),
-                "band_change_db": [number(db) for db in pair.difference.band_change_db],
-            }
-            for pair in comparison.pairs
-        ],
+        "order": order,
+        "passage": passage,
+        "amp": amp,
+        "file": file,
+        "steps": [step_facts(step) for step in one.steps],
+        "stereo": stereo_facts(one.stereo),
+        "output": output_facts(one),
     }
 
 
-def number(value: float | None) -> float | None:
-    """Return `value` as JSON can hold it: infinite and missing numbers are null."""
-    return float(value) if value is not None and math.isfinite(value) else None
+def output_facts(one: Heard) -> dict[str, float | None]:
+    """Return loudness, true peak and width of a sound as it comes, for JSON."""
+    output = one.rendering.output
+    return {
+        "integrated_lufs": number(output.integrated_lufs),
+        "true_peak_dbtp": number(output.true_peak_dbtp),
+        **sides_facts(one.sides),
+    }
 
 
-def key_of(heard: Heard) -> tuple[str, str, str | None]:
-    """Return order, passage and amplifier of one sound."""
-    return heard.rendering.order, heard.rendering.passage, heard.rendering.amp
+def key_of(heard: Heard) -> Key:
+    """Return order, passage or song, and amplifier of one sound."""
+    return heard.rendering.order, heard.music.label, heard.rendering.amp
 
 
-def _figures(point: Point) -> dict[str, Any]:
+def figures(point: Point) -> dict[str, Any]:
+    """Return what a test point reads, for JSON."""
     ceiling = point.headroom.ceiling_volts if point.headroom else None
     floor = point.floor_volts
     return {
@@ -203,7 +212,8 @@ def _level(level: Level) -> dict[str, Any]:
     }
 
 
-def _pair(pair: Pair) -> dict[str, Any]:
+def pair_facts(pair: Pair) -> dict[str, Any]:
+    """Return the difference of two orders in one passage or song, for JSON."""
     return {
         "a": pair.a,
         "b": pair.b,
@@ -217,67 +227,6 @@ def _pair(pair: Pair) -> dict[str, Any]:
         "verdict": None,
         "causes": None,
     }
-
-
-def _order(comparison: Comparison, name: str) -> dict[str, Any]:
-    path = next(one.rendering.path for one in comparison.heard if one.rendering.order == name)
-    return {"name": name, "front": list(path.order.front), "loop": list(path.order.loop)}
-
-
-def _passage(comparison: Comparison, name: str) -> dict[str, Any]:
-    passage = comparison.board.passages[name]
-    rendering = next(o.rendering for o in comparison.heard if o.rendering.passage == name)
-    events = [
-        {"at": event.at, "text": f"{event.block} {event.do}"}
-        for event in sorted(passage.events, key=lambda event: event.at)
-    ]
-    seconds = rendering.output.samples.shape[1] / rendering.rate
-    above = passage.above.model_dump() if passage.above else None
-    return {
-        "name": name,
-        "on": list(passage.on),
-        "seconds": seconds,
-        "events": events,
-        "above": above,
-    }
-
-
-def _sound(
-    one: Heard, files: Files, sounds: Mapping[tuple[str, str, str | None], str]
-) -> dict[str, Any]:
-    output = one.rendering.output
-    matched = one.gains_db["passage"]
-    order, passage, amp = key_of(one)
-    return {
-        "order": order,
-        "passage": passage,
-        "amp": amp,
-        "file": files[order, passage, amp],
-        "flac_base64": sounds[order, passage, amp],
-        "gains_db": {way: gain - matched for way, gain in one.gains_db.items()},
-        "integrated_lufs": number(output.integrated_lufs),
-        "true_peak_dbtp": number(output.true_peak_dbtp),
-        "waveform": _waveform(one),
-        "bands_db": [number(db + matched) for db in one.bands_db],
-        "points": [
-            {"name": name, **_figures(point)} for name, point in one.rendering.points.items()
-        ],
-        "loop": loop_facts(one.loop),
-    }
-
-
-def _waveform(one: Heard) -> list[list[float]]:
-    """Return lowest and highest sample of each of a few hundred stretches, matched."""
-    import numpy as np
-
-    from simchain.units import db_to_ratio
-
-    sound = one.rendering.output.samples[0] * db_to_ratio(one.gains_db["passage"])
-    edges = np.linspace(0, sound.size, min(WAVEFORM_COLUMNS, sound.size) + 1).astype(int)[:-1]
-    lows, highs = np.minimum.reduceat(sound, edges), np.maximum.reduceat(sound, edges)
-    return [
-        [round(float(low), 4), round(float(high), 4)] for low, high in zip(lows, highs, strict=True)
-    ]
 
 
 def check_document(problems: Sequence[Problem], warnings: Sequence[BoardWarning]) -> dict[str, Any]:

@@ -224,8 +224,9 @@ def loops_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> st
     for place, order in enumerate(data["orders"]):
         for sound in data["sounds"]:
             if (sound["order"], sound["passage"], sound["amp"]) == (order["name"], passage, amp):
-                text = parallel_sentence(sound.get("loop"), passage)
-                told += [f"{letter(place)}: {text}"] if text else []
+                for name, facts in sound["loops"].items():
+                    text = parallel_sentence(facts, name)
+                    told += [f"{letter(place)}: {text}"] if text else []
     return " ".join(told)
 
 

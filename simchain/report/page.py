@@ -25,6 +25,8 @@ from simchain.report.sentences import (
     spoken,
     step_sentence,
 )
+from simchain.report.songs import moments
+from simchain.report.stereo import stereo_by_order
 from simchain.report.stops import loop_blocks, stop_name, stops
 from simchain.units import dbu_to_volts, peak_volts_to_dbu
 
@@ -32,8 +34,8 @@ if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
 
-SCRIPTS = ("player.js", "drawing.js", "levels.js", "sheet.js", "controls.js")
-STYLES = ("sheet.css", "levels.css")
+SCRIPTS = ("player.js", "drawing.js", "timeline.js", "levels.js", "sheet.js", "controls.js")
+STYLES = ("sheet.css", "timeline.css", "levels.css")
 ACCENTS = 9
 MODES = {
     "passage": "matched per passage",
@@ -56,13 +58,15 @@ def audition_page(data: Mapping[str, Any]) -> str:
         simchain  version          title    the board's title      rate  frames a second
         amps      names, [] on a board without an amplifier
         orders    name, front, loop, left_out (names of blocks)
-        passages  name, on (names of blocks), seconds, events (each: at, in seconds; text)
+        passages  name, is_song, on (blocks that are on at some time, or whose loop runs), seconds,
+                  timeline (see `timeline_facts`), above (None, or passage, lu)
         bands_hz  centres of the thirds of octaves
         sounds    order, passage, amp (None without one), file, flac_base64 (16-bit FLAC matched
                   per passage), gains_db (passage, order, as_is: what to play it at), of the output
                   as it comes integrated_lufs and true_peak_dbtp, waveform ([min, max] in columns,
                   full scale 1), bands_db, points (name, rms_dbu, peak_dbu, peak_volts, rail_volts,
-                  headroom_db, floor_dbu) in path order, loop (None, or mix, level_db, dips)
+                  headroom_db, floor_dbu) in path order, loops (mix, level_db, dips by passage),
+                  steps (of a song, each: change_lu, wanted_lu), stereo (see `stereo_facts`)
         pairs     a, b, passage, amp, trim_lu, null_db, max_band_change_db, max_band_hz,
                   band_change_db: b less a
 
@@ -83,9 +87,11 @@ def audition_page(data: Mapping[str, Any]) -> str:
             for place, order in enumerate(data["orders"])
         ],
         passages=[_passage(data, passage) for passage in data["passages"]],
+        counted=_counted(data),
+        songs=any(passage["is_song"] for passage in data["passages"]),
         amps=data["amps"] or [None],
         modes=MODES,
-        modes_say=MODES_SAY,
+        modes_say=_modes_say(data),
         facts=_as_json(_facts(data)),
         pairs=_pair_rows(data),
         script=_safe(script),
@@ -97,21 +103,54 @@ def audition_page(data: Mapping[str, Any]) -> str:
     )
 
 
+def _counted(data: Mapping[str, Any]) -> str:
+    """Say how many passages and songs there are."""
+    songs = sum(passage["is_song"] for passage in data["passages"])
+    counts = {"passage": len(data["passages"]) - songs, "song": songs}
+    return ", ".join(
+        f"{count} {word}{'' if count == 1 else 's'}" for word, count in counts.items() if count
+    )
+
+
+def _modes_say(data: Mapping[str, Any]) -> dict[str, str]:
+    whole = " A song is matched as a whole, so that its steps stay."
+    has_songs = any(passage["is_song"] for passage in data["passages"])
+    return {**MODES_SAY, "passage": MODES_SAY["passage"] + (whole if has_songs else "")}
+
+
 def _facts(data: Mapping[str, Any]) -> dict[str, Any]:
     """Return what the page's script needs: all of `data` but the sounds themselves."""
     lowest, highest = _level_range(data)
     return {
         "rate": data["rate"],
         "orders": [
-            {"name": order["name"], "label": spoken(order["name"]), "letter": letter(place)}
+            {
+                "name": order["name"],
+                "label": spoken(order["name"]),
+                "letter": letter(place),
+                "blocks": [*order["front"], *order["loop"]],
+            }
             for place, order in enumerate(data["orders"])
         ],
-        "passages": [{**passage, "label": spoken(passage["name"])} for passage in data["passages"]],
+        "passages": [_passage_facts(data, passage) for passage in data["passages"]],
         "amps": data["amps"],
         "bands": [frequency(hz) for hz in data["bands_hz"]],
         "level_range_dbu": [lowest, highest],
         "sounds": [_sound_facts(data, place, sound) for place, sound in enumerate(data["sounds"])],
         "pairs": data["pairs"],
+    }
+
+
+def _passage_facts(data: Mapping[str, Any], passage: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a passage or song with its names as words, and what happens in it for each amp."""
+    timeline = passage["timeline"]
+    parts = [{**part, "label": spoken(part["passage"])} for part in timeline["parts"]]
+    told = [moments(data, passage["name"], amp) for amp in data["amps"] or [None]]
+    return {
+        **passage,
+        "label": spoken(passage["name"]),
+        "timeline": {**timeline, "parts": parts},
+        "moments": told,
     }
 
 
@@ -125,6 +164,10 @@ def _sound_facts(data: Mapping[str, Any], place: int, sound: Mapping[str, Any]) 
         "passage": sound["passage"],
         "amp": sound["amp"],
         "gains_db": sound["gains_db"],
+        "steps": [
+            {"change_lu": step["change_lu"], "wanted_lu": step["wanted_lu"]}
+            for step in sound["steps"]
+        ],
         "waveform": [[round(low, 3), round(high, 3)] for low, high in sound["waveform"]],
         "stops": [
             {
@@ -194,7 +237,8 @@ def _says(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
 def _says_of_levels(data: Mapping[str, Any], passage: str, amp: str | None) -> list[str]:
     """Return what is said above the level strips of a passage."""
     told = (headroom_sentence, meeting_sentence, floors_sentence, loops_sentence)
-    return [text for say in told if (text := say(data, passage, amp))]
+    said = [text for say in told if (text := say(data, passage, amp))]
+    return said + stereo_by_order(data, passage, amp)
 
 
 def _pair_rows(data: Mapping[str, Any]) -> list[dict[str, Any]]:

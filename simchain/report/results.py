@@ -11,12 +11,11 @@ import numpy as np
 from simchain import files, units
 from simchain.chain.render import signal_at
 from simchain.chain.walk import Rendering
-from simchain.decide.compare import Comparison, Heard
+from simchain.decide.compare import Comparison, Heard, Music
 from simchain.decide.songs import SongStep
-from simchain.report.documents import compare_document, key_of, page_data, render_document
+from simchain.report.documents import Key, compare_document, key_of, render_document
+from simchain.report.page_data import page_data
 from simchain.signal import Signal, flac_16_bit, write_float_wav
-
-Key = tuple[str, str, str | None]
 
 
 def write_render(
@@ -28,9 +27,8 @@ def write_render(
     cannot be written.
     """
     files.prepare_folder(folder)
-    stem = f"{rendering.passage}.{_words(rendering.order)}"
-    if steps:
-        stem = f"song.{stem}"
+    music = Music(rendering.passage, is_song=bool(steps))
+    stem = f"{_stem(music)}.{_words(rendering.order)}"
     output_file = f"{stem}.wav"
     point_files = {}
     for name in rendering.points if points else ():
@@ -82,18 +80,22 @@ def write_comparison(
     sounds: dict[Key, str] = {}
     for one, flac in zip(comparison.heard, encoded, strict=True):
         key = key_of(one)
-        names[key] = _file_name(key)
+        names[key] = _file_name(one)
         files.write_bytes(folder / names[key], flac)
         sounds[key] = base64.b64encode(flac).decode()
     data = page_data(comparison, names, sounds)
     files.write_text(folder / "audition.html", audition_page(data))
     document = compare_document(comparison, names, "audition.html")
-    document["pictures"] = _write_pictures(data, folder) if pictures else []
+    stems = {music.label: _stem(music) for music in comparison.music}
+    document["pictures"] = _write_pictures(data, stems, folder) if pictures else []
     return document, data
 
 
-def _write_pictures(data: dict[str, Any], folder: Path) -> list[str]:
-    """Draw every order's levels and every passage's spectra, for each amplifier."""
+def _write_pictures(data: dict[str, Any], stems: dict[str, str], folder: Path) -> list[str]:
+    """Draw every order's levels and every passage's spectra, for each amplifier.
+
+    `stems` are what the files of passages and songs are called by.
+    """
     from simchain.report import plots
 
     drawn: dict[str, bytes] = {}
@@ -112,7 +114,7 @@ def _write_pictures(data: dict[str, Any], folder: Path) -> list[str]:
                 if sound["passage"] == passage and sound["amp"] == amp
             }
             title = f"{data['title']}: {passage}{behind}"
-            drawn[_picture(passage, amp, "spectra")] = plots.spectra(
+            drawn[_picture(stems[passage], amp, "spectra")] = plots.spectra(
                 data["bands_hz"], curves, title=title
             )
     for name, content in drawn.items():
@@ -141,10 +143,15 @@ def _audition(one: Heard) -> bytes:
     return flac_16_bit(samples, output.rate)
 
 
-def _file_name(key: Key) -> str:
+def _file_name(one: Heard) -> str:
     """Name of a sound's file: passage, order and amplifier, which have no dots of their own."""
-    order, passage, amp = key
-    return ".".join([passage, _words(order), *([amp] if amp else []), "flac"])
+    order, _, amp = key_of(one)
+    return ".".join([_stem(one.music), _words(order), *([amp] if amp else []), "flac"])
+
+
+def _stem(music: Music) -> str:
+    """Return what the files of a passage or song are called by: no name has a plus in it."""
+    return f"song+{music.name}" if music.is_song else music.name
 
 
 def _words(order: str) -> str:

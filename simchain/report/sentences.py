@@ -43,6 +43,20 @@ def listed(words: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
 
 
+def number_text(value: float) -> str:
+    """Write a number the way it is said: 470 k, 2.5e-09, 1 M."""
+    for least, factor, prefix in ((1e6, 1e6, " M"), (1e4, 1e3, " k")):
+        if abs(value) >= least:
+            return f"{value / factor:g}{prefix}"
+    return f"{value:g}"
+
+
+def with_unit(number: str, unit: str) -> str:
+    """Join a number and its unit; a prefix belongs to the unit: 470 kohm."""
+    joined = f"{number}{unit}" if number[-1:] in "kM" else f"{number} {unit}"
+    return joined.strip()
+
+
 def pair_sentence(pair: Mapping[str, Any], first: str = "A", second: str = "B") -> str:
     """Say in one sentence how two orders differ in one passage.
 

@@ -10,7 +10,7 @@ from rich.text import Text
 import simchain
 from simchain.decide.limits import Limit
 from simchain.decide.set_levels import LevelSettings, PassageLevel
-from simchain.report.documents import number
+from simchain.report.numbers import number
 
 
 def set_levels_document(result: LevelSettings, *, written: bool) -> dict[str, Any]:

@@ -14,11 +14,15 @@ from simchain.report.sentences import (
     headroom_sentence,
     is_same,
     letter,
+    number_text,
     pair_sentence,
     passage_sentence,
     spoken,
     step_sentence,
+    with_unit,
 )
+from simchain.report.songs import clock, moments, song_step_text
+from simchain.report.stereo import stereo_by_order
 from simchain.report.stops import LITTLE_HEADROOM_DB, stop_name
 
 # Eight columns of at least 5 characters and one of 10, and a space before each.
@@ -93,17 +97,12 @@ def points_table(document: dict[str, Any]) -> Table:
     return table
 
 
-def song_lines(document: dict[str, Any]) -> Iterable[Text]:
-    """Say of each of a song's passages how much louder it is than the one before."""
+def render_lines(document: dict[str, Any]) -> Iterable[Text]:
+    """Say how much louder each of a song's passages is than the one before, and of stereo."""
     for step in document["song"]:
-        minutes, seconds = divmod(step["at_s"], 60)
-        text = f"{minutes:.0f}:{seconds:04.1f}  {step['passage']}: "
-        text += "silent" if (lufs := step["integrated_lufs"]) is None else f"{lufs:.1f} LUFS"
-        if step["change_lu"] is not None:
-            text += f", {step['change_lu']:+.1f} LU against what went before"
-        if step["wanted_lu"] is not None:
-            text += f"; {step['wanted_lu']:+.1f} is wanted"
-        yield Text(text)
+        yield Text(f"{clock(step['at_s'])}  {step['passage']}: {song_step_text(step)}")
+    for stretch in document["stereo"]:
+        yield Text(stretch["text"])
 
 
 def levels_table(document: dict[str, Any], width: int) -> Table:
@@ -172,7 +171,7 @@ def _of_order(document: dict[str, Any]) -> str:
 
 
 def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
-    """Return the orders as lines of words, and one sentence per passage (data: see `page_data`)."""
+    """Return the orders as lines of words, and what is said of each passage (data: `page_data`)."""
     for place, order in enumerate(data["orders"]):
         loop = f"   in the loop: {' '.join(order['loop'])}" if order["loop"] else ""
         yield Text(f"{letter(place)}  {order['name']}: {' '.join(order['front'])}{loop}")
@@ -180,24 +179,33 @@ def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
         yield Text(f"\non the amplifier {amp}" if amp else "")
         for passage in (passage["name"] for passage in data["passages"]):
             yield Text(passage_sentence(data, passage, amp))
-            if len(data["orders"]) > 2:
-                yield from _each_against_the_first(data, passage, amp)
-            if step := step_sentence(data, passage, amp):
-                yield Text(f"   {step}")
-            headroom = headroom_sentence(data, passage, amp)
-            if headroom.startswith("Clips"):
-                yield Text(f"   {headroom}")
+            yield from (Text(f"   {line}") for line in _said_of(data, passage, amp))
+
+
+def _said_of(data: Mapping[str, Any], passage: str, amp: str | None) -> Iterable[str]:
+    """Say more of one passage or song: orders, loudness, what happens, stereo, what clips."""
+    if len(data["orders"]) > 2:
+        yield from _each_against_the_first(data, passage, amp)
+    if step := step_sentence(data, passage, amp):
+        yield step
+    happens = moments(data, passage, amp)
+    if len(happens) > 1:
+        yield from (f"{clock(moment['at'])}  {moment['text']}" for moment in happens)
+    yield from stereo_by_order(data, passage, amp)
+    headroom = headroom_sentence(data, passage, amp)
+    if headroom.startswith("Clips"):
+        yield headroom
 
 
 def _each_against_the_first(
     data: Mapping[str, Any], passage: str, amp: str | None
-) -> Iterable[Text]:
+) -> Iterable[str]:
     """One line for each order that differs from the first."""
     names = [order["name"] for order in data["orders"]]
     for place, name in enumerate(names[1:], start=1):
         pair = find_pair(data, names[0], name, passage, amp)
         if pair is not None and not is_same(pair):
-            yield Text(f"   {pair_sentence(pair, 'A', letter(place))}")
+            yield pair_sentence(pair, "A", letter(place))
 
 
 def _controls(controls: Sequence[dict[str, Any]]) -> Table:
@@ -211,7 +219,7 @@ def _controls(controls: Sequence[dict[str, Any]]) -> Table:
         default = _value(control["default"])
         table.add_row(
             control["name"],
-            default if default == "-" else _with_unit(default, control["unit"]),
+            default if default == "-" else with_unit(default, control["unit"]),
             _span(control["usual"]),
             control["help"],
         )
@@ -224,20 +232,6 @@ def _value(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return number_text(value) if isinstance(value, int | float) else str(value)
-
-
-def _with_unit(number: str, unit: str) -> str:
-    """Join a number and its unit; a prefix belongs to the unit: 470 kohm."""
-    joined = f"{number}{unit}" if number[-1:] in "kM" else f"{number} {unit}"
-    return joined.strip()
-
-
-def number_text(value: float) -> str:
-    """Write a number the way it is said: 470 k, 2.5e-09, 1 M."""
-    for least, factor, prefix in ((1e6, 1e6, " M"), (1e4, 1e3, " k")):
-        if abs(value) >= least:
-            return f"{value / factor:g}{prefix}"
-    return f"{value:g}"
 
 
 def _span(limits: Sequence[float] | None) -> str:

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from simchain.board import Board, Order, load_board, with_settings
-from simchain.decide.compare import CEILING_DBTP, WAYS, Comparison, compare
+from simchain.chain.render import render
+from simchain.decide.compare import CEILING_DBTP, WAYS, Comparison, Music, compare
 from simchain.decide.levels import levels
+from simchain.decide.songs import song_steps
 from simchain.errors import RequestError
 from simchain.signal import Signal, write_float_wav
 from simchain.units import db_to_ratio
@@ -35,6 +37,8 @@ loop = ["room"]
 on = []
 [passages.solo]
 on = ["push", "grit", "room"]
+[songs.solo]
+passages = ["verse", "solo"]
 """
 
 
@@ -144,6 +148,7 @@ def test_progress_counts_to_the_end(board: Board) -> None:
         (["before", "before"], {}, "order 'before' is given twice"),
         (["before", "aftr"], {}, "no order 'aftr'.*did you mean 'after'"),
         (["before", "after"], {"passages": ["sollo"]}, "no passage 'sollo'.*did you mean 'solo'"),
+        (["before", "after"], {"songs": ["verse"]}, "no song 'verse'.*there are: solo"),
         (["before", "after"], {"amps": ["warm"]}, "no amplifier 'warm'.*there are: clean, hot"),
     ],
 )
@@ -186,3 +191,56 @@ def test_a_loop_that_overruns_a_block_is_warned_of_by_order(board: Board) -> Non
     print(result.warnings[0])
     assert len(result.warnings) == 1
     assert result.warnings[0].startswith("loop on clean: room in the loop meets more than it takes")
+
+
+@pytest.fixture(scope="module")
+def with_song(board: Board) -> Comparison:
+    return compare(board, ["before", "loop"], passages=["solo"], songs=["solo"], amps=["clean"])
+
+
+def test_a_song_and_a_passage_of_one_name_are_told_apart(with_song: Comparison) -> None:
+    assert with_song.passages == ("solo", "solo (song)")
+    assert [pair.passage for pair in with_song.pairs] == ["solo", "solo (song)"]
+    assert [(one.music, one.rendering.order) for one in with_song.heard] == [
+        (Music("solo"), "before"),
+        (Music("solo"), "loop"),
+        (Music("solo", is_song=True), "before"),
+        (Music("solo", is_song=True), "loop"),
+    ]
+    frames = [one.rendering.output.samples.shape[1] for one in with_song.heard]
+    assert frames == [round(2.2 * 48_000)] * 2 + [round(4.2 * 48_000)] * 2
+
+
+def test_a_song_in_a_comparison_is_the_song_rendered_alone(
+    board: Board, with_song: Comparison
+) -> None:
+    alone = render(board, "loop", song="solo", amp="clean", points=False)
+    one = with_song.heard[3]
+    wanted = alone.output.samples.astype(np.float32)
+    np.testing.assert_array_equal(one.rendering.output.samples, wanted)
+    assert one.steps == song_steps(board, alone)
+    assert [step.passage for step in one.steps] == ["verse", "solo"]
+    assert with_song.heard[1].steps == ()
+
+
+def test_songs_are_compared_alone_or_beside_passages(board: Board) -> None:
+    two = ["before", "after"]
+    assert compare(board, two, songs=["solo"], amps=["clean"]).passages == ("solo (song)",)
+    both = compare(board, two, passages=["solo"], songs=["solo", "solo"], amps=["clean"])
+    assert both.passages == ("solo", "solo (song)")
+
+
+def test_every_sound_tells_how_far_its_sides_are_apart(board: Board) -> None:
+    wide = with_settings(board.blocks["room"], {"outputs": 2})
+    orders = {"last": Order(("grit", "push", "room")), "first": Order(("room", "grit", "push"))}
+    blocks = {**board.blocks, "room": wide}
+    output = board.output.model_copy(update={"amps": ()})
+    mixer = board.model_copy(update={"blocks": blocks, "orders": orders, "output": output})
+    last, first = compare(mixer, ["last", "first"], passages=["solo"]).heard
+    print(f"width {last.sides.width:.3f}, correlation {last.sides.correlation:.3f}")
+    left, right = last.rendering.output.samples.astype(np.float64)
+    assert last.sides.width == pytest.approx(
+        np.sum((left - right) ** 2) / (2 * np.sum(left**2 + right**2)), rel=1e-4
+    )
+    assert (first.sides.width, first.sides.correlation) == (0.0, pytest.approx(1.0))
+    assert [one.stretch.ends for one in (*last.stereo, *first.stereo)] == [None, "grit.in"]

@@ -73,7 +73,9 @@ def make_sound(order: int, passage: int, amp: str | None, rng: np.random.Generat
         "waveform": [[float(c.min()), float(c.max())] for c in columns],
         "bands_db": [-30.0 - abs(np.log2(hz / 400.0)) * 5.0 for hz in BANDS_HZ],
         "points": make_points(order, label, rng),
-        "loop": None,
+        "loops": {},
+        "steps": [],
+        "stereo": [],
     }
 
 
@@ -141,6 +143,26 @@ def make_pair(first: int, second: int, passage: str, amp: str | None) -> dict:
     }
 
 
+def make_timeline(passage: str, on: list[str]) -> dict:
+    """In the solo the boost goes off at 2.5 s; all else stays as it begins."""
+    ends = {block: 2.5 if (passage, block) == ("solo", "push") else SECONDS for block in on}
+    return {
+        "begins": f"{', '.join(on)} on",
+        "parts": [],
+        "rows": [
+            row("on", block, block, stretches=[{"from": 0.0, "to": end, "text": ""}])
+            for block, end in ends.items()
+        ],
+        "events": [{"at": 2.5, "text": "push off"}] if passage == "solo" else [],
+    }
+
+
+def row(kind: str, block: str, label: str, **what: Any) -> dict:
+    """One row of a timeline: what it does not have is empty."""
+    parts = {"stretches": [], "line": [], "values": [], **what}
+    return {"kind": kind, "block": block, "label": label, **parts}
+
+
 def make_data(amps: tuple[str, ...] = ("crunch",)) -> dict[str, Any]:
     rng = np.random.default_rng(7)
     count = range(len(ORDERS))
@@ -156,9 +178,11 @@ def make_data(amps: tuple[str, ...] = ("crunch",)) -> dict[str, Any]:
         "passages": [
             {
                 "name": name,
+                "is_song": False,
                 "on": on,
                 "seconds": SECONDS,
-                "events": [{"at": 2.5, "text": "push off"}] if name == "solo" else [],
+                "timeline": make_timeline(name, on),
+                "above": None,
             }
             for name, on in PASSAGES.items()
         ],

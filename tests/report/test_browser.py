@@ -1,5 +1,7 @@
 """The page in a browser, opened from disk: every control, by pointer and by keyboard."""
 
+import itertools
+
 import pytest
 
 pytestmark = pytest.mark.browser
@@ -290,6 +292,19 @@ def test_on_a_narrow_screen_the_short_letters_stay_in_reach(opened, data):
     sheet.page.wait_for_selector("#letters", state="visible")
     sheet.page.click("#letters button[data-order='3']")
     assert sheet.state("order") == "tail_swap"
+
+
+@pytest.mark.parametrize("width", [380, 1280])
+def test_no_part_of_the_page_lies_upon_another(opened, data, width):
+    sheet = opened(data, viewport={"width": width, "height": 900})
+    boxes = sheet.page.evaluate(
+        "() => [...document.querySelectorAll('main > section, main > div, main > details')]"
+        ".map((part) => [part, ...part.querySelectorAll('button, input, h2')].map((one) =>"
+        " one.getBoundingClientRect()).filter((box) => box.height > 1)"
+        ".map((box) => [box.top, box.bottom]))"
+    )
+    for part, following in itertools.pairwise(boxes):
+        assert max(bottom for _, bottom in part) <= following[0][0] + 1
 
 
 def test_every_control_has_a_name_and_landmarks_stand(opened, data):

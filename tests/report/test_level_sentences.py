@@ -163,7 +163,8 @@ def test_parallel_loops_by_letter(data):
     assert loops_sentence(data, "verse", "crunch") == ""
     for sound in data["sounds"]:
         if sound["order"] == "split":
-            sound["loop"] = {"mix": 0.4, "level_db": 0.0, "dips": [{"hz": 333.0, "db": -14.0}]}
+            facts = {"mix": 0.4, "level_db": 0.0, "dips": [{"hz": 333.0, "db": -14.0}]}
+            sound["loops"] = {"verse": facts}
     assert loops_sentence(data, "verse", "crunch") == (
         "B: The loop beside the direct sound cancels in verse: -14 dB at 333 Hz."
     )

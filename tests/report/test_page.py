@@ -87,7 +87,8 @@ def test_hostile_names_stay_text(data):
     plain = Sketch(audition_page(data))
     data["title"] = data["orders"][0]["front"][0] = HOSTILE
     data["orders"][0]["left_out"] = [HOSTILE]
-    data["passages"][2]["events"][0]["text"] = HOSTILE
+    data["passages"][2]["timeline"]["events"][0]["text"] = HOSTILE
+    data["passages"][2]["timeline"]["rows"][0]["label"] = HOSTILE
     data["sounds"][0]["file"] = data["sounds"][0]["points"][0]["name"] = HOSTILE
     rename = {"series": HOSTILE, "verse": HOSTILE + "v", "crunch": HOSTILE + "a"}
     data["amps"] = [rename["crunch"]]

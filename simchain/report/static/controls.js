@@ -22,6 +22,10 @@ function listenToControls() {
     showTone();
   });
   byId("loop-all").addEventListener("click", () => setLoop(0, passage().seconds));
+  byId("moments").addEventListener("click", (event) => {
+    const time = event.target.closest("button");
+    if (time) seek(Number(time.dataset.at));
+  });
   for (const id of ["loop-from", "loop-to"]) {
     byId(id).addEventListener("change", () => setLoop(numberOf("loop-from"), numberOf("loop-to")));
   }
@@ -123,6 +127,7 @@ function listenToSight() {
     if (chart.contentRect.width === width) return;
     width = chart.contentRect.width;
     requestAnimationFrame(showTone);
+    requestAnimationFrame(placeLabels);
   }).observe(byId("tone"));
 }
 

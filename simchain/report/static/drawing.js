@@ -40,24 +40,6 @@ function waveLane(sound, order, gain, playing) {
   return lane;
 }
 
-// Seconds below the lanes, and what happens during the passage as words at its moment.
-function timeScale(seconds, events) {
-  const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 30, 60].find((each) => seconds / each <= 14) || 120;
-  const scale = make("div", "scale");
-  for (let at = 0; at <= seconds + 1e-9; at += step) {
-    const tick = make("span", "tick", String(Math.round(at * 10) / 10));
-    tick.style.left = `${(100 * at) / seconds}%`;
-    scale.append(tick);
-  }
-  const marks = events.map(({ at, text }) => {
-    const mark = make("span", "event", make("span", "event-text", text));
-    mark.style.left = `${(100 * at) / seconds}%`;
-    if (at > 0.8 * seconds) mark.classList.add("late");
-    return mark;
-  });
-  return [scale, ...marks];
-}
-
 function niceRange(changes) {
   const most = Math.max(0, ...changes.flat().filter((change) => change !== null).map(Math.abs));
   return [1, 3, 6, 12, 24, 48].find((range) => most <= 0.92 * range) || 96;

@@ -158,17 +158,13 @@ function showOrder() {
   for (const line of all(".line")) {
     line.classList.toggle("heard", Number(line.dataset.order) === state.order);
   }
-  for (const word of all(".block")) {
-    const on = passage().on.includes(word.dataset.block);
-    word.classList.toggle("off", !on);
-    word.title = on ? "on" : "off";
-  }
   for (const words of all(".says")) words.hidden = Number(words.dataset.amp) !== state.amp;
   for (const words of all(".headroom")) {
     const { passage: place, amp } = words.dataset;
     words.hidden = Number(place) !== state.passage || Number(amp) !== state.amp;
   }
   showWaves();
+  showTimeline();
   showLevels();
   showTone();
 }
@@ -187,7 +183,46 @@ function showWaves() {
   const lanes = orders.map((order) =>
     waveLane(soundOf(order), order, scale * gainOf(order), order.place === state.order),
   );
-  byId("waves").replaceChildren(...lanes, ...timeScale(passage().seconds, passage().events));
+  const { seconds, timeline } = passage();
+  orders.forEach((order, place) => {
+    lanes[place].append(...laneSteps(timeline, soundOf(order)?.steps || [], seconds));
+  });
+  byId("waves").replaceChildren(...lanes);
+}
+
+function showTimeline() {
+  const { seconds, timeline, moments } = passage();
+  const { blocks, ...heard } = orders[state.order];
+  byId("parts").style.gridTemplateColumns = timeline.parts
+    .map(({ at, to }) => `minmax(0, ${to - at}fr)`)
+    .join(" ");
+  byId("parts").replaceChildren(...partNames(timeline, soundOf(heard)?.steps || []));
+  byId("rules").replaceChildren(...partRules(timeline, seconds));
+  byId("scale").replaceChildren(...timeTicks(seconds));
+  byId("rows").replaceChildren(...timeline.rows.map((row) => duringRow(row, seconds, blocks)));
+  byId("marks").replaceChildren(...eventMarks(timeline, seconds));
+  byId("moments").replaceChildren(...momentLines(moments[state.amp]));
+  placeLabels();
+}
+
+function placeLabels() {
+  const rows = placeEventLabels([...byId("marks").children], byId("marks").clientWidth);
+  byId("happenings").style.setProperty("--rows", rows);
+  for (const line of all(".during-line")) placeValues(line);
+}
+
+// Words of blocks are bold while they are on.
+let wordsShown = "";
+function showWords(at) {
+  const on = passage().on.filter((block) => isOnAt(passage().timeline, block, at));
+  const key = [state.passage, ...on].join(" ");
+  if (key === wordsShown) return;
+  wordsShown = key;
+  for (const word of all(".block")) {
+    const off = !on.includes(word.dataset.block);
+    word.classList.toggle("off", off);
+    word.title = off ? "off" : "on";
+  }
 }
 
 function showLevels() {
@@ -239,6 +274,7 @@ function showLoop() {
   byId("loop-from").value = from.toFixed(2);
   byId("loop-to").value = to.toFixed(2);
   byId("loop-all").disabled = !state.loop;
+  byId("loop-all").textContent = passage().is_song ? "whole song" : "whole passage";
   byId("shade-before").style.width = `${(100 * from) / end}%`;
   byId("shade-after").style.width = `${100 - (100 * to) / end}%`;
   byId("length").textContent = end.toFixed(1);
@@ -248,8 +284,10 @@ function showPlace() {
   const [place, end] = [here(), passage().seconds];
   byId("playhead").style.left = `${(100 * place) / end}%`;
   byId("clock").textContent = place.toFixed(1);
+  showWords(place);
   const slider = byId("lanes");
-  const words = `${place.toFixed(1)} of ${end.toFixed(1)} seconds`;
+  const part = passage().timeline.parts.findLast(({ at }) => at <= place);
+  const words = `${place.toFixed(1)} of ${end.toFixed(1)} seconds${part ? `, ${part.label}` : ""}`;
   if (slider.getAttribute("aria-valuetext") === words) return;
   slider.setAttribute("aria-valuemax", end);
   slider.setAttribute("aria-valuenow", place.toFixed(1));

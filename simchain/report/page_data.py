@@ -1,0 +1,104 @@
+"""What the audition page is made from, as one tree of names, numbers and sounds."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import simchain
+from simchain.decide.compare import Comparison, Heard, Music
+from simchain.report.documents import (
+    Files,
+    Key,
+    figures,
+    key_of,
+    loop_facts,
+    output_facts,
+    pair_facts,
+    step_facts,
+)
+from simchain.report.numbers import number
+from simchain.report.stereo import stereo_facts
+from simchain.report.timeline import timeline_facts
+
+WAVEFORM_COLUMNS = 600
+
+
+def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any]:
+    """Return what the audition page is built from; `sounds` holds each FLAC as base64 text."""
+    from simchain.measure.bands import CENTRES_HZ
+
+    return {
+        "simchain": simchain.__version__,
+        "title": comparison.board.title,
+        "rate": comparison.board.rate,
+        "amps": [amp for amp in comparison.amps if amp],
+        "orders": [_order(comparison, name) for name in comparison.orders],
+        "passages": [_passage(comparison, music) for music in comparison.music],
+        "bands_hz": [number(hz) for hz in CENTRES_HZ],
+        "sounds": [_sound(one, files, sounds) for one in comparison.heard],
+        "pairs": [
+            {
+                **pair_facts(pair),
+                "max_band_hz": number(pair.difference.max_band_hz),
+                "band_change_db": [number(db) for db in pair.difference.band_change_db],
+            }
+            for pair in comparison.pairs
+        ],
+    }
+
+
+def _order(comparison: Comparison, name: str) -> dict[str, Any]:
+    path = next(one.rendering.path for one in comparison.heard if one.rendering.order == name)
+    return {"name": name, "front": list(path.order.front), "loop": list(path.order.loop)}
+
+
+def _passage(comparison: Comparison, music: Music) -> dict[str, Any]:
+    """Return a passage or a song; a song's `above` is null, its parts have theirs."""
+    rendering = next(one.rendering for one in comparison.heard if one.music == music)
+    timeline = rendering.path.timeline
+    above = None if music.is_song else timeline.first.above
+    seconds = rendering.output.samples.shape[1] / rendering.rate
+    facts = timeline_facts(timeline, seconds, is_song=music.is_song)
+    return {
+        "name": music.label,
+        "is_song": music.is_song,
+        "on": list(dict.fromkeys(row["block"] for row in facts["rows"] if row["stretches"])),
+        "seconds": seconds,
+        "timeline": facts,
+        "above": above.model_dump() if above else None,
+    }
+
+
+def _sound(one: Heard, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any]:
+    matched = one.gains_db["passage"]
+    order, passage, amp = key_of(one)
+    return {
+        "order": order,
+        "passage": passage,
+        "amp": amp,
+        "file": files[order, passage, amp],
+        "flac_base64": sounds[order, passage, amp],
+        "gains_db": {way: gain - matched for way, gain in one.gains_db.items()},
+        **output_facts(one),
+        "steps": [step_facts(step) for step in one.steps],
+        "stereo": stereo_facts(one.stereo),
+        "waveform": _waveform(one),
+        "bands_db": [number(db + matched) for db in one.bands_db],
+        "points": [
+            {"name": name, **figures(point)} for name, point in one.rendering.points.items()
+        ],
+        "loops": {passage: loop_facts(loop) for passage, loop in one.loops.items()},
+    }
+
+
+def _waveform(one: Heard) -> list[list[float]]:
+    """Return lowest and highest sample of each of a few hundred stretches, matched."""
+    import numpy as np
+
+    from simchain.units import db_to_ratio
+
+    sound = one.rendering.output.samples[0] * db_to_ratio(one.gains_db["passage"])
+    edges = np.linspace(0, sound.size, min(WAVEFORM_COLUMNS, sound.size) + 1).astype(int)[:-1]
+    lows, highs = np.minimum.reduceat(sound, edges), np.maximum.reduceat(sound, edges)
+    return [
+        [round(float(low), 4), round(float(high), 4)] for low, high in zip(lows, highs, strict=True)
+    ]

@@ -1,0 +1,128 @@
+"""`simchain compare` as it is typed: passages, songs, stereo."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+Simchain = Callable[..., Any]
+
+BOARD = """
+tail_s = 0.1
+source = { kind = "guitar", clip = "clip.wav" }
+[blocks]
+grit = { kind = "drive" }
+push = { kind = "boost" }
+[orders.a]
+front = ["grit", "push"]
+[orders.b]
+front = ["push", "grit"]
+[passages.riff]
+on = ["grit", "push"]
+above = { passage = "off", lu = 12.0 }
+events = [{ at = 0.2, block = "push", do = "off" }]
+[passages.off]
+on = []
+[songs.riff]
+passages = ["off", "riff"]
+"""
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Path:
+    """A small board with a clip beside it."""
+    n = np.arange(24_000)
+    soundfile.write(tmp_path / "clip.wav", 0.1 * np.sin(2 * np.pi * 220 * n / 48_000), 48_000)
+    path = tmp_path / "board.toml"
+    path.write_text(BOARD)
+    return path
+
+
+def test_compare_prints_one_json_document(simchain_command: Simchain, board: Path) -> None:
+    out = board.parent / "out"
+    ran = simchain_command("compare", board, "--orders", "b,a", "--out", out, "--json")
+    document = json.loads(ran.out)
+    assert ran.status == 0
+    assert [(pair["a"], pair["b"]) for pair in document["pairs"]] == [("b", "a")] * 2
+    assert (out / document["page"]).is_file()
+
+
+def test_compare_says_one_sentence_for_a_passage(simchain_command: Simchain, board: Path) -> None:
+    ran = simchain_command("compare", board, "--out", board.parent / "out")
+    assert ran.status == 0
+    assert "A  a: grit push" in ran.out
+    assert "Riff: B is" in ran.out
+    assert "Off: " in ran.out
+    assert "audition.html in a browser" in ran.out
+
+
+def test_compare_takes_songs_alone_and_beside_passages(
+    simchain_command: Simchain, board: Path
+) -> None:
+    out = board.parent / "out"
+    ran = simchain_command("compare", board, "--songs", "riff", "--out", out, "--json")
+    document = json.loads(ran.out)
+    assert ran.status == 0
+    assert document["passages"] == ["riff (song)"]
+    assert document["songs"] == [
+        {"name": "riff (song)", "song": "riff", "passages": ["off", "riff"]}
+    ]
+    assert {pair["passage"] for pair in document["pairs"]} == {"riff (song)"}
+    asked = ["--passages", "riff", "--songs", "riff"]
+    document = json.loads(simchain_command("compare", board, *asked, "--out", out, "--json").out)
+    assert document["passages"] == ["riff", "riff (song)"]
+    files = [(sound["passage"], sound["file"]) for sound in document["auditions"]]
+    assert files == [
+        ("riff", "riff.a.flac"),
+        ("riff", "riff.b.flac"),
+        ("riff (song)", "song+riff.a.flac"),
+        ("riff (song)", "song+riff.b.flac"),
+    ]
+    lengths = [soundfile.info(out / name).duration for _, name in files]
+    assert lengths == pytest.approx([0.6, 0.6, 1.1, 1.1])
+
+
+def test_compare_says_what_happens_in_a_song(simchain_command: Simchain, board: Path) -> None:
+    ran = simchain_command("compare", board, "--songs", "riff", "--out", board.parent / "out")
+    assert ran.status == 0
+    assert "Riff (song): B is" in ran.out
+    assert "0:00.0  off begins: nothing on" in ran.out
+    (line,) = [line for line in ran.out.splitlines() if "riff begins" in line]
+    assert line.startswith("   0:00.5  riff begins: grit and push on. +")
+    assert line.endswith("; +12.0 is wanted")
+    assert "0:00.7  push off" in ran.out
+
+
+def test_a_song_that_is_not_there(simchain_command: Simchain, board: Path) -> None:
+    out = board.parent / "out"
+    ran = simchain_command("compare", board, "--songs", "rif", "--out", out)
+    assert ran.status == 2
+    assert ran.err.strip() == "no song 'rif' on this board (there are: riff); did you mean 'riff'?"
+    assert not list(out.iterdir())
+
+
+def test_stereo_is_told_by_render_levels_and_compare(
+    simchain_command: Simchain, board: Path
+) -> None:
+    wide = BOARD.replace('push = { kind = "boost" }', 'push = { kind = "reverb", outputs = 2 }')
+    board.write_text(wide)
+    out = board.parent / "out"
+    one = ["--order", "a", "--passage", "riff", "--out", out]
+    begins = "Stereo from push reaches out: "
+    assert begins in simchain_command("render", board, *one).out
+    assert "In riff: " + begins in simchain_command("levels", board, "--order", "a").out
+    compared = simchain_command("compare", board, "--passages", "riff", "--out", out).out
+    assert "   A: " + begins in compared
+    assert "   B: Stereo from push ends at grit: it takes the mean of both sides" in compared
+    document = json.loads(simchain_command("render", board, *one, "--json").out)
+    (stretch,) = document["stereo"]
+    assert (stretch["begins"], stretch["ends"], stretch["loss_db"]) == ("push", None, None)
+    assert document["output"]["width"] == stretch["width"] > 0
+    document = json.loads(simchain_command("levels", board, "--order", "b", "--json").out)
+    (stretch,) = document["stereo"]["riff"]
+    assert (stretch["ends"], stretch["how"], stretch["before"]) == ("grit.in", "mean", "push.out")
+    assert document["stereo"]["off"] == []
