@@ -65,7 +65,8 @@ def test_a_usual_board_has_no_warnings():
          r"'mine' is taken, the first of mine and two"),
         ("[amps.mine]", "[amps.mine]\n[floor]\nsize_mm = [380, 130]", "not_yet_acting", "",
          r"without effect on the sound yet: \[floor\]$"),
-        ('"boost"', '"boost"\ncurrent_ma = 3', "not_yet_acting", "", r"yet: current_ma in \[blocks\]$"),
+        ('"boost"', '"boost"\ncurrent_ma = 3', "not_yet_acting", "",
+         r"yet: current_ma in \[blocks\]$"),
     ],
 )  # fmt: skip
 def test_each_warning(old: str, new: str, code: str, block: str, says: str):
