@@ -47,6 +47,10 @@ class TailedBlock(Block):
         """Whether the tail rings on when the unit is switched off."""
         return self.bypass == "buffered" if self.trails is None else self.trails
 
+    def dry(self) -> Self:
+        """See `Block.dry`."""
+        return self.model_copy(update={"mix": 0.0})
+
     def mixed(self, dry: Volts, wet: Volts, now: Moment) -> Volts:
         """Return dry cos(pi mix / 2) + wet sin(pi mix / 2), the ends exact.
 

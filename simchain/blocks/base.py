@@ -264,6 +264,18 @@ class Block(Settings):
         """Whether, with these settings and below the rails, it is linear and time-invariant."""
         return False
 
+    def modulates(self) -> bool:
+        """Whether it sways by itself, at a phase that is another one each time it is played."""
+        return False
+
+    def frozen(self) -> Self:
+        """Return the unit with what sways by itself held still."""
+        return self
+
+    def dry(self) -> Self:
+        """Return the unit without its echoes and its room."""
+        return self
+
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Return what the unit makes of `volts`, ideally powered, before its output rail and level.
 

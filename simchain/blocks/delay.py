@@ -221,6 +221,14 @@ class Delay(TailedBlock):
         """The loop after the repeats."""
         return Loop(self.loop_feedback, self.loop_db, self.loop_max_s, self.wet_latency_s)
 
+    def modulates(self) -> bool:
+        """See `Block.modulates`: a tape's speed wavers."""
+        return self.voice == "tape" and self.flutter != 0.0 and self.mix > 0.0
+
+    def frozen(self) -> Self:
+        """See `Block.frozen`."""
+        return self.model_copy(update={"flutter": 0.0}) if self.voice == "tape" else self
+
     def is_lti(self) -> bool:
         """The clean voice always is, the others only when nothing of them is heard.
 

@@ -157,6 +157,14 @@ class Modulation(Block):
         chosen = {"rate_hz": self.lfo_hz, "mix": self.wet_share}
         return chosen[control] if control in chosen else super().standing(control)
 
+    def modulates(self) -> bool:
+        """See `Block.modulates`."""
+        return self.lfo_hz > 0.0 and self.depth > 0.0 and self.wet_share > 0.0
+
+    def frozen(self) -> Self:
+        """See `Block.frozen`."""
+        return self.model_copy(update={"rate_hz": 0.0})
+
     def is_lti(self) -> bool:
         """Only when nothing moves.
 

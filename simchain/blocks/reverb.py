@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -237,6 +237,14 @@ class Reverb(TailedBlock):
     def is_digital(self) -> bool:
         """A digital unit unless `digital` says otherwise."""
         return self.digital is not False
+
+    def modulates(self) -> bool:
+        """See `Block.modulates`."""
+        return self.motion > 0.0 and self.mix > 0.0
+
+    def frozen(self) -> Self:
+        """See `Block.frozen`."""
+        return self.model_copy(update={"motion": 0.0})
 
     def is_lti(self) -> bool:
         """It is, while nothing in it moves."""

@@ -210,11 +210,13 @@ class Draft:
     ) -> None:
         self.drivers = [driver.folded(*fold) for driver in self.drivers]
         self._next_node()
-        moment = Moment(self.board.rate, crc32(name.encode()), self.turn)
+        moment = Moment(self.board.rate, crc32(name.encode()))
         versions: tuple[tuple[Block, Gate], ...] = ()
         if isinstance(unit, Block):
             curves, takes = self.timeline.curves(name), self.timeline.takes(name)
-            moment = replace(moment, curves=curves, takes=takes)
+            # Steps before the first one that modulates are the same at any phase.
+            turn = self.turn if unit.modulates() else 0.0
+            moment = replace(moment, turn=turn, curves=curves, takes=takes)
             versions = self.timeline.versions(name)
         feeds = tuple(driver.into(loads, ideal) for driver in self.drivers)
         step = Step(
