@@ -6,9 +6,12 @@ import pytest
 from simchain.blocks import Moment, kinds
 
 RATE = 48_000
+SHAPES = ("chorus", "flanger", "phaser", "vibrato", "tremolo")
 MOVING = [
-    ("modulation", {"shape": shape}) for shape in ("chorus", "flanger", "phaser", "vibrato", "tremolo")
-] + [("delay", {"voice": "tape", "flutter": 0.5}), ("reverb", {"motion": 0.5})]  # fmt: skip
+    *(("modulation", {"shape": shape}) for shape in SHAPES),
+    ("delay", {"voice": "tape", "flutter": 0.5}),
+    ("reverb", {"motion": 0.5}),
+]
 
 
 def through(block, turn: float) -> np.ndarray:
