@@ -26,7 +26,7 @@ def prepare_folder(folder: Path) -> None:
         raise OutputError(f"cannot write into {folder}: {_reason(error)}") from error
 
 
-def write_bytes(path: Path, content: bytes) -> None:
+def write_bytes(path: Path, content: bytes | memoryview) -> None:
     """Write `content` to `path` so that the file is either whole or as it was.
 
     Raises OutputError when the folder cannot be written or is full.

@@ -7,6 +7,7 @@ channels. The one gate that checks sound is `Signal` itself; nothing behind it c
 import io
 import math
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,9 +23,12 @@ if TYPE_CHECKING:
 
 Volts = NDArray[np.float64]
 
+PIECE = 65_536
 LONGEST_CLIP_S = 600.0
 _FLAT = 0.94  # of the lower Nyquist frequency
 _RINGING_S = 0.05  # more silence than the filter rings
+# A longer sound is converted stretch by stretch; what it rings over a second lies 200 dB down.
+_STRETCH_S, _LAP_S = 60.0, 1.0
 FILE_RATES = (8_000, 384_000)
 _LONGEST_OGG_PAGE = 65_307
 READABLE = ("WAV", "WAVEX", "FLAC", "AIFF", "OGG", "W64", "RF64")
@@ -52,9 +56,12 @@ class Signal:
         volts = np.ascontiguousarray(np.atleast_2d(self.volts), dtype=np.float64)
         if volts.ndim != 2 or volts.shape[0] not in (1, 2):
             raise ValueError(f"a signal has shape (1 or 2 channels, frames), not {volts.shape}")
-        if not np.isfinite(volts).all():
-            channel, frame = np.argwhere(~np.isfinite(volts))[0]
-            raise ValueError(f"not a finite number at frame {frame} of channel {channel + 1}")
+        for part in pieces(volts.shape[1]):
+            if not np.isfinite(volts[:, part]).all():
+                channel, frame = np.argwhere(~np.isfinite(volts[:, part]))[0]
+                raise ValueError(
+                    f"not a finite number at frame {part.start + frame} of channel {channel + 1}"
+                )
         object.__setattr__(self, "volts", volts)
 
     @property
@@ -73,11 +80,24 @@ class Signal:
         return self.frames / self.rate
 
 
+def pieces(frames: int, size: int | None = None) -> Iterator[slice]:
+    """Yield slices that cover `frames` one after another, each `size` (or `PIECE`) but the last.
+
+    What can be done piece by piece is: ten minutes in stereo are 461 MB, and what is made of them
+    on the way would be as large.
+    """
+    step = PIECE if size is None else size
+    for start in range(0, frames, step):
+        yield slice(start, min(start + step, frames))
+
+
 def twins(samples: NDArray[np.floating]) -> bool:
     """Whether `samples` are two channels that carry the same sound, sample for sample."""
     if samples.shape[0] != 2:
         return False
-    return samples.strides[0] == 0 or np.array_equal(samples[0], samples[1])
+    return samples.strides[0] == 0 or all(
+        np.array_equal(samples[0, part], samples[1, part]) for part in pieces(samples.shape[1])
+    )
 
 
 def read_clip(path: Path) -> Signal:
@@ -94,22 +114,33 @@ def read_clip(path: Path) -> Signal:
             raise ClipError(f"clip {path}: {kind}")
         with soundfile.SoundFile(path) as file:
             _refuse_unusable(path, file)
-            samples = file.read(dtype="float64", always_2d=True).T
             promised, rate = int(file.frames), int(file.samplerate)
+            samples = np.empty((int(file.channels), promised))
+            held = _read_into(samples, file)
     except soundfile.LibsndfileError as error:
         reason = "is empty (0 bytes)" if path.stat().st_size == 0 else _plain(error)
         raise ClipError(f"clip {path}: {reason}; WAV, FLAC, AIFF and Ogg are read") from error
     except OSError as error:
         raise ClipError(f"clip {path}: cannot be read: {error.strerror or error}") from error
-    if samples.shape[1] < promised:
+    if held < promised:
         raise ClipError(
-            f"clip {path}: is cut off: its header promises {promised} frames, "
-            f"{samples.shape[1]} can be read"
+            f"clip {path}: is cut off: its header promises {promised} frames, {held} can be read"
         )
     try:
         return Signal(samples, rate)
     except ValueError as error:
         raise ClipError(f"clip {path}: {error}") from error
+
+
+def _read_into(samples: Volts, file: "SoundFile") -> int:
+    """Fill `samples`, shape (channels, frames), from `file`; return how many frames it held."""
+    for part in pieces(samples.shape[1]):
+        read = file.read(part.stop - part.start, dtype="float64", always_2d=True)
+        held = int(part.start) + len(read)
+        samples[:, part.start : held] = read.T
+        if held < part.stop:
+            return held
+    return int(samples.shape[1])
 
 
 def resampled(signal: Signal, rate: int) -> Signal:
@@ -118,7 +149,7 @@ def resampled(signal: Signal, rate: int) -> Signal:
     By the spectrum of the whole signal with silence after it, which ends in half a cosine from 0.94
     to 1.0 of the lower Nyquist frequency; so images and aliases are gone, not small. Its length is
     a whole number of steps at both rates, so that any two rates will do, with no common measure
-    too.
+    too. Sounds above a minute are converted in stretches that lap over.
     """
     if rate == signal.rate:
         return signal
@@ -126,24 +157,41 @@ def resampled(signal: Signal, rate: int) -> Signal:
 
     shared = math.gcd(rate, signal.rate)
     up, down = rate // shared, signal.rate // shared
-    silence = round(_RINGING_S * signal.rate)
-    steps = next_fast_len(-(-(signal.frames + silence) // down), real=True)
-    frames = -(-signal.frames * up // down)
+    stretch, lap = (math.ceil(seconds * signal.rate / down) for seconds in (_STRETCH_S, _LAP_S))
+    volts = np.empty((signal.channels, -(-signal.frames * up // down)))
+    # All stretches are of one length, since a filter's edge lies on a line of its spectrum.
+    longest = min(signal.frames, (stretch + 2 * lap) * down)
+    steps = next_fast_len(-(-(longest + round(_RINGING_S * signal.rate)) // down), real=True)
+    for part in pieces(-(-signal.frames // down), stretch):
+        first = max(0, part.start - lap)
+        heard = signal.volts[:, first * down : (part.stop + lap) * down]
+        for line, out in zip(heard, volts[:, part.start * up : part.stop * up], strict=True):
+            made = _converted(line, up, down, steps)
+            out[:] = made[(part.start - first) * up :][: out.size]
+    return Signal(volts, rate)
+
+
+def _converted(line: Volts, up: int, down: int, steps: int) -> Volts:
+    """Return `line` and silence, `steps` times `down` frames, as `steps` times `up` frames."""
     nyquist = steps * min(up, down) // 2
     first = int(_FLAT * nyquist)
-    fall = 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, nyquist - first + 1))
-    volts = np.empty((signal.channels, frames))
-    for line, out in zip(signal.volts, volts, strict=True):
-        spectrum = np.fft.rfft(line, steps * down)[: nyquist + 1]
-        spectrum[first:] *= fall
-        out[:] = np.fft.irfft(spectrum, steps * up)[:frames]
-    volts *= up / down
-    return Signal(volts, rate)
+    spectrum = np.fft.rfft(line, steps * down)[: nyquist + 1]
+    spectrum[first:] *= 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, nyquist - first + 1))
+    made: Volts = np.fft.irfft(spectrum, steps * up)
+    made *= up / down
+    return made
 
 
 def write_float_wav(path: Path, signal: Signal) -> None:
     """Write 32-bit floating-point WAV: volts stay volts, nothing clips."""
-    files.write_bytes(path, _encoded(signal.volts, signal.rate, "WAV", "FLOAT"))
+    import soundfile
+
+    content = io.BytesIO()
+    shape = (signal.rate, signal.channels, "FLOAT")
+    with soundfile.SoundFile(content, "w", *shape, format="WAV") as sound:
+        for part in pieces(signal.frames):
+            sound.write(signal.volts[:, part].T)
+    files.write_bytes(path, content.getbuffer())
 
 
 def flac_16_bit(samples: Volts, rate: int, seed: int = 0) -> bytes:

@@ -34,7 +34,7 @@ from simchain.amp.tone import ToneNetwork, tone_response
 from simchain.filters.analogue import Sections, run_sections
 from simchain.filters.impulse import convolved
 from simchain.filters.rational import Rational, chained, from_polynomials, high_cut, low_cut
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 NETWORK = ToneNetwork()
 
@@ -102,7 +102,8 @@ def preamp(amp: Amp, volts: Volts, rate: int) -> Volts:
     """
     plan = _preamp_plan(amp, rate)
     factor = _factor(rate, amp.gain_db > HOT_GAIN_DB)
-    return run_sections(plan.behind, _through_stages(volts, STAGES, plan.ahead, rate, factor))
+    sent = _through_stages(volts, STAGES, plan.ahead, rate, factor)
+    return run_sections(plan.behind, sent, out=sent)
 
 
 def power(amp: Amp, volts: Volts, rate: int) -> Volts:
@@ -113,7 +114,8 @@ def power(amp: Amp, volts: Volts, rate: int) -> Volts:
     a stage that clips holds its voltage, whatever the impedance.
     """
     ahead, behind = _power_plan(amp, rate)
-    return run_sections(behind, _push_pull(run_sections(ahead, volts), amp.sag, rate))
+    given = _push_pull(run_sections(ahead, volts), amp.sag, rate)
+    return run_sections(behind, given, out=given)
 
 
 def cabinet(amp: Amp, volts: Volts, rate: int) -> Volts:
@@ -153,11 +155,11 @@ def _through_stages(
 
         return shape
 
-    return _oversampled(volts, rate, factor, fresh)
+    return _oversampled(np.array(volts), rate, factor, fresh)
 
 
 def _push_pull(volts: Volts, sag: float, rate: int) -> Volts:
-    """Return `volts`, rated peak 1, behind the push-pull stage and its supply."""
+    """Return `volts`, rated peak 1, behind the push-pull stage and its supply, in their place."""
     from simchain.kernels import tables
 
     curve = _push_pull_curve()
@@ -184,16 +186,25 @@ def _push_pull(volts: Volts, sag: float, rate: int) -> Volts:
 def _oversampled(
     volts: Volts, rate: int, factor: int, stage: Callable[[], Callable[[Volts], None]]
 ) -> Volts:
-    """Return `volts` with a fresh `stage` on each channel, run at `factor` times the rate."""
+    """Run a fresh `stage` on each channel of `volts` in place, at `factor` times the rate."""
     from simchain.kernels import oversample
 
     taps = _straight_line_lift(rate, factor)
-    out = np.empty_like(volts)
-    for line, into in zip(volts, out, strict=True):
-        lifted = np.convolve(line, taps)[2:-2]
-        shaped = oversample.through(lifted, factor, stage(), half_sample_late=True)
-        into[:] = 2.0 * shaped - np.convolve(shaped, taps)[2:-2]
-    return out
+    for line in volts:
+        _in_place(line, lambda window: np.convolve(window, taps, "valid"))
+        oversample.through(line, factor, stage(), half_sample_late=True, out=line)
+        _in_place(line, lambda window: 2.0 * window[2:-2] - np.convolve(window, taps, "valid"))
+    return volts
+
+
+def _in_place(line: Volts, filtered: Callable[[Volts], Volts]) -> None:
+    """Filter `line` by pieces; `filtered` gets two frames more at both ends than it returns."""
+    before = np.zeros(2)
+    for part in pieces(line.size):
+        ahead = line[part.stop : part.stop + 2]
+        window = np.concatenate((before, line[part], ahead, np.zeros(2 - ahead.size)))
+        before = window[-4:-2]
+        line[part] = filtered(window)
 
 
 @lru_cache(maxsize=16)

@@ -1,6 +1,7 @@
 """The delay's voices that are not clean: what their filters, compander and motor are."""
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,8 +42,8 @@ def bucket_corner_hz(time_s: float) -> float:
 
 def bucket_brigade(
     rows: Volts, time_s: float, feedback: float, crossed: float, tone_hz: float, rate: int
-) -> Volts:
-    """Return the repeats alone; see `Delay`."""
+) -> Iterator[tuple[slice, Volts]]:
+    """Yield the repeats alone in pieces, each with its place; see `Delay`."""
     from simchain.filters import analogue_sections
     from simchain.kernels.delay_voices import Loop, bucket_repeats, loop_factor
 
@@ -74,8 +75,8 @@ def tape(
     flutter: float,
     seed: int,
     turn: float,
-) -> Volts:
-    """Return the repeats alone; see `Delay`."""
+) -> Iterator[tuple[slice, Volts]]:
+    """Yield the repeats alone in pieces, each with its place; see `Delay`."""
     from simchain.filters import analogue_sections
     from simchain.kernels.delay_voices import Loop, loop_factor, tape_repeats
 

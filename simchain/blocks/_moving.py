@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from simchain import units
 from simchain.blocks.base import Block, Curve, Moment
 from simchain.settings import unit_of
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 Values = float | Volts
 Stage = Callable[[float, Volts, Moment], Volts]
@@ -30,18 +30,32 @@ LOOKS_AHEAD = 512
 SAME_PLACE = 1e-9
 
 
-def value_of(block: Block, control: str, now: Moment, frames: int) -> Values:
-    """Return what `control` stands at: one number at rest, one for each frame while it moves."""
-    moving = now.moving(control, frames)
-    return float(getattr(block, control)) if moving is None else moving
+def value_of(block: Block, control: str, now: Moment, part: slice) -> Values:
+    """Return what `control` stands at in a piece: one number at rest, else one for each frame."""
+    moving = now.moving(control, part.stop - part.start, part.start)
+    return block.standing(control) if moving is None else moving
 
 
-def ratio_of(block: Block, control: str, now: Moment, frames: int) -> Values:
+def ratio_of(block: Block, control: str, now: Moment, part: slice) -> Values:
     """Return the amplitude ratio of a control in decibels, as `value_of` does its value."""
-    moving = now.moving(control, frames)
+    moving = now.moving(control, part.stop - part.start, part.start)
     if moving is None:
         return units.db_to_ratio(getattr(block, control))
     return np.asarray(10.0 ** (moving / 20.0))
+
+
+def rests_at(block: Block, control: str, now: Moment, value: float) -> bool:
+    """Whether `control` stands at `value` throughout."""
+    curve = dict(now.curves).get(control)
+    if curve is None:
+        return block.standing(control) == value
+    return all(point == value for _, point in curve.points)
+
+
+def turn(volts: Volts, block: Block, control: str, now: Moment) -> None:
+    """Multiply `volts`, shape (channels, frames), by the ratio of a control in decibels."""
+    for part in pieces(volts.shape[1]):
+        volts[:, part] *= ratio_of(block, control, now, part)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,9 +115,11 @@ def follow(
 ) -> Volts:
     """Return what `stage` makes of `volts`, shape (channels, frames), as `control` rests or moves.
 
-    `stage(setting, volts, then)` runs the circuit from rest at one fixed setting; `then` is `now`
-    for a stretch that begins later, for controls that move inside. Each rung is run only where it
-    is heard, and from `run_in_s` before that, when it should have forgotten that it began at rest.
+    `stage(setting, volts, then)` runs the circuit from rest at one fixed setting, over the `volts`
+    it is given, and returns them; `then` is `now` for a stretch that begins later, for controls
+    that move inside. At rest `volts` are written over, else there is a new array. Each rung is
+    run only where it is heard, and from `run_in_s` before that, when it should have forgotten that
+    it began at rest.
     """
     curve = dict(now.curves).get(control)
     if curve is None:
@@ -115,7 +131,7 @@ def follow(
     out = np.zeros_like(volts)
     for rung, start, stop in rungs.stretches(run_in):
         first, last = max(0, start - run_in), min(frames, stop + LOOKS_AHEAD)
-        heard = np.ascontiguousarray(volts[:, first:last])
+        heard = volts[:, first:last].copy()
         made = stage(float(rungs.settings[rung]), heard, later(now, first))
         weight = np.clip(1.0 - np.abs(rungs.places[start:stop] - rung), 0.0, 1.0)
         out[:, start:stop] += weight * made[:, start - first : stop - first]

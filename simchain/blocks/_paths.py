@@ -6,7 +6,7 @@ from typing import Literal, Self
 import numpy as np
 from pydantic import model_validator
 
-from simchain.blocks._moving import value_of
+from simchain.blocks._moving import rests_at, value_of
 from simchain.blocks.base import Block, Moment
 from simchain.settings import control
 from simchain.signal import Volts
@@ -19,6 +19,13 @@ def to_channels(volts: Volts, channels: int) -> Volts:
     if channels == 2:
         return np.repeat(volts, 2, axis=0)
     return np.asarray(volts.mean(axis=0, keepdims=True), dtype=np.float64)
+
+
+def loudest(volts: Volts, out: Volts) -> None:
+    """Write to `out`, shape (frames,), the largest magnitude of the channels at each frame."""
+    np.abs(volts[0], out=out)
+    for other in volts[1:]:
+        np.maximum(out, np.abs(other), out=out)
 
 
 class TailedBlock(Block):
@@ -51,13 +58,12 @@ class TailedBlock(Block):
         """See `Block.dry`."""
         return self.model_copy(update={"mix": 0.0})
 
-    def mixed(self, dry: Volts, wet: Volts, now: Moment) -> Volts:
-        """Return dry cos(pi mix / 2) + wet sin(pi mix / 2), the ends exact.
+    def mixed(self, dry: Volts, wet: Volts, part: slice, now: Moment) -> Volts:
+        """Return dry cos(pi mix / 2) + wet sin(pi mix / 2) of a piece, the ends exact.
 
         `dry` has one channel or as many as `wet`; `now` says how mix moves.
         """
-        mix = value_of(self, "mix", now, wet.shape[1])
-        if np.all(mix == 1.0):
+        if rests_at(self, "mix", now, 1.0):
             return wet
-        turn = 0.5 * math.pi * mix
+        turn = 0.5 * math.pi * value_of(self, "mix", now, part)
         return np.asarray(np.cos(turn) * to_channels(dry, wet.shape[0]) + np.sin(turn) * wet)

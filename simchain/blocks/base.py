@@ -34,9 +34,9 @@ class Curve:
     points: tuple[tuple[int, float], ...]
     in_log: bool = False
 
-    def values(self, frames: int) -> Volts:
-        """Return the control's value at each of `frames` frames, in its own unit."""
-        return self._at(np.arange(frames))
+    def values(self, frames: int, first: int = 0) -> Volts:
+        """Return the control's value at each of `frames` frames from `first` on, in its unit."""
+        return self._at(np.arange(first, first + frames))
 
     def value(self, frame: int) -> float:
         """Return the control's value at one frame."""
@@ -73,11 +73,11 @@ class Moment:
     curves: tuple[tuple[str, Curve], ...] = ()
     takes: tuple[Take, ...] = ()
 
-    def moving(self, control: str, frames: int) -> Volts | None:
-        """Return the values of `control` at each frame, or None where it rests as set."""
+    def moving(self, control: str, frames: int, first: int = 0) -> Volts | None:
+        """Return the values of `control` at `frames` frames from `first` on; None at rest."""
         for name, curve in self.curves:
             if name == control:
-                return curve.values(frames)
+                return curve.values(frames, first)
         return None
 
 
@@ -125,8 +125,8 @@ class Block(Settings):
     """One unit while it is on. Bypass, links, rails, noise, level and folding belong to chain/step.
 
     A kind gives `kind`, `about` (what it is, two lines for a guitarist), `checked_against`, and
-    `process`. `deepest` says in physical units what depth 1 means, where there is a depth. With one
-    that `works_on_noise` switched on, sounds are rendered with hum and hiss. One that
+    `process_over`. `deepest` says in physical units what depth 1 means, where there is a depth.
+    With one that `works_on_noise` switched on, sounds are rendered with hum and hiss. One that
     `always_passes` its input is never bypassed: to switch it off only stops its loop.
     """
 
@@ -281,6 +281,14 @@ class Block(Settings):
 
         `volts` has shape (self.inputs, frames) and is not written to; the result has shape
         (self.outputs, frames), C-contiguous, without delay.
+        """
+        return self.process_over(np.array(volts, dtype=np.float64, order="C"), now)
+
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Return the same from `volts` that nobody else needs: they may be written over.
+
+        This is what a kind gives. A long sound then needs room once; besides it no more is taken
+        than half of `volts`, but for what a kind's own text says.
         """
         raise NotImplementedError
 

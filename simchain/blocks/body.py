@@ -1,6 +1,7 @@
 """The body: an acoustic guitar's box put back on its pickup."""
 
 import math
+from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal, Self
@@ -10,13 +11,13 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from simchain import units
-from simchain.blocks._moving import value_of
+from simchain.blocks._moving import rests_at, value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_out_uv, output_ohm
-from simchain.filters import run_sections
+from simchain.filters import Running
 from simchain.filters.resonance import resonance_sections
 from simchain.settings import Settings, control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 MOST_MODES = 16
 HIGHEST_OF_RATE = 0.45
@@ -108,23 +109,22 @@ class Body(Block):
                 )
         return None
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`."""
-        dry = to_channels(volts, self.outputs)
-        frames = volts.shape[1]
-        late = math.floor(self.wet_latency_s * now.rate + 0.5)
-        mix = value_of(self, "mix", now, frames)
-        if np.all(mix == 0.0) or late >= frames:
-            return (1.0 - mix) * dry
-        heard = np.ascontiguousarray(dry[:, : frames - late])
-        out = self._body(heard, now.rate, mix if isinstance(mix, float) else 1.0)
-        if late:
-            out = np.concatenate((np.zeros((self.outputs, late)), out), axis=1)
-        if not isinstance(mix, float):
-            out *= mix
-        if np.any(mix < 1.0):
-            out += (1.0 - mix) * dry
-        return out
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`."""
+        from simchain.kernels.delay_line import Late
+
+        mixed = to_channels(volts, self.outputs)
+        if rests_at(self, "mix", now, 0.0):
+            return mixed
+        moves = "mix" in dict(now.curves)
+        late = Late(self.outputs, math.floor(self.wet_latency_s * now.rate + 0.5))
+        for part, body in self._body(mixed, now.rate, 1.0 if moves else self.mix):
+            mix = value_of(self, "mix", now, part)
+            wet = late(body)
+            if moves:
+                wet = mix * wet
+            mixed[:, part] = wet + (1.0 - mix) * mixed[:, part]
+        return mixed
 
     def check_files(self, rate: int) -> None:
         """Raise ClipError when the impulse response cannot be used at `rate`."""
@@ -133,20 +133,23 @@ class Body(Block):
 
             impulse_response(Path(self.file), rate, LONGEST_RESPONSE_S)
 
-    def _body(self, volts: Volts, rate: int, mix: float) -> Volts:
-        """Return `mix` of what the body makes of `volts`."""
+    def _body(self, volts: Volts, rate: int, mix: float) -> Iterator[tuple[slice, Volts]]:
+        """Yield `mix` of what the body makes of `volts` in pieces, each with its place."""
         if self.file is not None:
-            from simchain.filters.impulse import convolved, impulse_response
+            from simchain.filters.impulse import convolved_in_pieces, impulse_response
 
             response = impulse_response(Path(self.file), rate, LONGEST_RESPONSE_S)
-            return convolved(mix * even_gain(_spectrum(response, rate)) * response, volts)
+            response = mix * even_gain(_spectrum(response, rate)) * response
+            yield from convolved_in_pieces(response, volts)
+            return
         gain = mix * _modal_gain(self.modes)
-        out = np.zeros_like(volts)
+        ringing = []
         for mode in self.modes:
             sections = resonance_sections(mode.hz, mode.q, rate)
             sections[0, :3] *= gain * units.db_to_ratio(mode.db)
-            out += run_sections(sections, volts)
-        return out
+            ringing.append(Running(sections))
+        for part in pieces(volts.shape[1]):
+            yield part, sum((ring(volts[:, part]) for ring in ringing), start=np.zeros(()))
 
 
 def modal_response(modes: tuple[Mode, ...], hz: NDArray[np.float64]) -> NDArray[np.complex128]:

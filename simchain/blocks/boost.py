@@ -4,7 +4,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from simchain.blocks._moving import ratio_of
+from simchain.blocks._moving import turn
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.filters import high_cut, low_cut, run_sections
@@ -42,13 +42,13 @@ class Boost(Block):
         """Always: gain and two filters."""
         return True
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`."""
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`."""
         sections = np.empty((0, 6))
         if self.low_cut_hz > 0:
             sections = low_cut(self.low_cut_hz, now.rate)
         if self.high_cut_hz > 0:
             sections = np.concatenate((sections, high_cut(self.high_cut_hz, now.rate)))
-        boosted = run_sections(sections, volts)
-        boosted *= ratio_of(self, "gain_db", now, volts.shape[1])
-        return to_channels(boosted, self.outputs)
+        run_sections(sections, volts, out=volts)
+        turn(volts, self, "gain_db", now)
+        return to_channels(volts, self.outputs)

@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain import units
-from simchain.blocks._moving import value_of
-from simchain.blocks._paths import to_channels
-from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
+from simchain.blocks._moving import rests_at, value_of
+from simchain.blocks._paths import loudest, to_channels
+from simchain.blocks.base import Block, Curve, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 QUIETEST_VOLTS = 1e-12
 AT_REST_DB = 1e-30
@@ -76,41 +76,43 @@ class Compressor(Block):
         """Only where it never turns anything down."""
         return self.ratio == 1 or self.blend == 0
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`."""
-        frames = volts.shape[1]
-        blend = value_of(self, "blend", now, frames)
-        if np.all(blend == 0.0):
-            return to_channels(volts.copy(), self.outputs)
-        gain = self.reductions_db(volts, now.rate, now.moving("threshold_dbu", frames))
-        np.subtract(value_of(self, "makeup_db", now, frames), gain, out=gain)
-        gain /= DB_A_NEPER
-        np.exp(gain, out=gain)
-        gain *= blend
-        gain += 1.0 - blend
-        return to_channels(volts * gain, self.outputs)
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`."""
+        if rests_at(self, "blend", now, 0.0):
+            return to_channels(volts, self.outputs)
+        moving_dbu = dict(now.curves).get("threshold_dbu")
+        reductions_db = self.reductions_db(volts, now.rate, moving_dbu)
+        for part in pieces(volts.shape[1]):
+            gain = value_of(self, "makeup_db", now, part) - reductions_db[part]
+            gain /= DB_A_NEPER
+            np.exp(gain, out=gain)
+            blend = value_of(self, "blend", now, part)
+            gain *= blend
+            gain += 1.0 - blend
+            volts[:, part] *= gain
+        return to_channels(volts, self.outputs)
 
     def reductions_db(
-        self, volts: Volts, rate: int, moving_dbu: Volts | None = None
+        self, volts: Volts, rate: int, moving_dbu: Curve | None = None
     ) -> NDArray[np.float64]:
         """Return by how many decibels each frame is turned down, shape (frames,), 0 or more.
 
-        `moving_dbu` is the threshold at each frame, where it does not rest. The curve hangs on
-        level less threshold alone: a threshold that moves up is levels that move down.
+        `moving_dbu` is the threshold, where it does not rest. The curve hangs on level less
+        threshold alone: a threshold that moves up is levels that move down.
         """
         from simchain.kernels.dynamics import levels_to_reductions
 
-        db: NDArray[np.float64] = np.abs(volts[0])
-        for other in volts[1:]:
-            np.maximum(db, np.abs(other), out=db)
-        np.maximum(db, QUIETEST_VOLTS, out=db)
-        np.log(db, out=db)
-        db *= DB_A_NEPER
-        db -= DB_A_NEPER * math.log(units.dbu_to_peak_volts(0.0))
-        threshold_dbu = self.threshold_dbu
-        if moving_dbu is not None:
-            threshold_dbu = float(moving_dbu[0])
-            db -= moving_dbu - threshold_dbu
+        db = np.empty(volts.shape[1])
+        threshold_dbu = self.threshold_dbu if moving_dbu is None else moving_dbu.value(0)
+        for part in pieces(db.size):
+            here = db[part]
+            loudest(volts[:, part], out=here)
+            np.maximum(here, QUIETEST_VOLTS, out=here)
+            np.log(here, out=here)
+            here *= DB_A_NEPER
+            here -= DB_A_NEPER * math.log(units.dbu_to_peak_volts(0.0))
+            if moving_dbu is not None:
+                here -= moving_dbu.values(here.size, part.start) - threshold_dbu
         curve = np.array([threshold_dbu - self._sag_db(), 1 - 1 / self.ratio, self.knee_db])
         attack, release = (_kept(ms, rate) for ms in (self.attack_ms, self.release_ms))
         levels_to_reductions(db, curve, attack, release, AT_REST_DB)

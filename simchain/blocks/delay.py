@@ -1,6 +1,7 @@
 """Delay: the sound again after a fixed time, and again."""
 
 import math
+from collections.abc import Iterator
 from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
@@ -8,11 +9,11 @@ from pydantic import model_validator
 
 from simchain.blocks._delay_voices import bucket_brigade, tape
 from simchain.blocks._loops import Loop
-from simchain.blocks._moving import value_of
+from simchain.blocks._moving import rests_at
 from simchain.blocks._paths import TailedBlock, to_channels
 from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 MOST_FEEDBACK_CLEAN = 0.98
 USUAL_TIME_MS = 380.0
@@ -236,38 +237,47 @@ class Delay(TailedBlock):
         """
         return self.voice == "clean" or self.mix == 0.0
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """Mix `volts` with its repeats, shape (inputs, frames); see the class for two channels."""
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Mix `volts` with its repeats; see the class for two channels. A loop takes its room."""
         made = self._with_repeats(volts, now)
         return self.loop.played(made, now) if now.takes else made
 
     def _with_repeats(self, volts: Volts, now: Moment) -> Volts:
-        from simchain.kernels.delay_line import delayed
+        from simchain.kernels.delay_line import Late
 
         dry = to_channels(volts, min(self.inputs, self.outputs))
-        if np.all(value_of(self, "mix", now, volts.shape[1]) == 0.0):
-            return np.array(to_channels(dry, self.outputs))
-        late_s = max(0.0, self.wet_latency_s - self.delay_ms / 1e3)
-        wet = delayed(self._repeats(dry, now), math.floor(late_s * now.rate + 0.5))
-        return to_channels(self.mixed(dry, wet, now), self.outputs)
-
-    def _repeats(self, dry: Volts, now: Moment) -> Volts:
-        """The repeats alone, of as many rows as `dry` or, spread, of two."""
-        from simchain.filters import high_cut
-        from simchain.kernels.delay_line import NO_SECTIONS, repeats
-
+        if rests_at(self, "mix", now, 0.0):
+            return to_channels(dry, self.outputs)
         rows, crossed = self._sides(dry)
+        late_s = max(0.0, self.wet_latency_s - self.delay_ms / 1e3)
+        late = Late(len(rows), math.floor(late_s * now.rate + 0.5))
+        for part, wet in self._repeats(rows, crossed, now):
+            rows[:, part] = self.mixed(dry[:, part], late(wet), part, now)
+        return to_channels(rows, self.outputs)
+
+    def _repeats(self, rows: Volts, crossed: float, now: Moment) -> Iterator[tuple[slice, Volts]]:
+        """Yield the repeats alone of what enters each line, in pieces with their place.
+
+        What lies before the end of a piece is not read any more.
+        """
+        from simchain.filters import high_cut
+        from simchain.kernels.delay_line import NO_SECTIONS, Repeats
+
         time_s = self.delay_ms / 1e3
         if self.voice == "bucket-brigade":
-            return bucket_brigade(rows, time_s, self.feedback, crossed, self.tone_hz, now.rate)
+            yield from bucket_brigade(rows, time_s, self.feedback, crossed, self.tone_hz, now.rate)
+            return
         if self.voice == "tape":
             flutter = USUAL_FLUTTER if self.flutter is None else self.flutter
-            return tape(
+            yield from tape(
                 *(rows, time_s, self.feedback, crossed, self.tone_hz, now.rate),
                 *(flutter, now.seed, now.turn),
             )
+            return
         tone = high_cut(self.tone_hz, now.rate) if self.tone_hz > 0 else NO_SECTIONS
-        return repeats(rows, time_s * now.rate, self.feedback, tone, crossed)
+        clean = Repeats(len(rows), time_s * now.rate, self.feedback, tone, crossed)
+        for part in pieces(rows.shape[1]):
+            yield part, clean(rows[:, part])
 
     def _sides(self, dry: Volts) -> tuple[Volts, float]:
         """What enters each line, and the share of the feedback that crosses to the other."""

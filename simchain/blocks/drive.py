@@ -7,12 +7,12 @@ import numpy as np
 
 from simchain import units
 from simchain.blocks import base
-from simchain.blocks._moving import follow, value_of
+from simchain.blocks._moving import follow, rests_at, value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment
 from simchain.filters import high_cut, run_sections
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 # k T / q at 27 °C.
 THERMAL_VOLTS = 25.865e-3
@@ -118,33 +118,37 @@ class Drive(Block):
         """Only the dry signal alone is linear."""
         return self.blend == 0.0
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """Clip each channel by itself; see `Block.process`."""
-        blend = value_of(self, "blend", now, volts.shape[1])
-        if np.all(blend == 0.0):
-            return to_channels(volts.copy(), self.outputs)
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Clip each channel by itself; see `Block.process_over`. A blend takes twice the room."""
+        if rests_at(self, "blend", now, 0.0):
+            return to_channels(volts, self.outputs)
         slowest_hz = min(self.low_cut_hz or self.high_cut_hz, self.high_cut_hz)
         run_in_s = min(RUN_IN_CONSTANTS / (2 * math.pi * slowest_hz), LONGEST_RUN_IN_S)
-        wet = follow(self, "gain_db", volts, now, self._clipped, run_in_s)
+        alone = rests_at(self, "blend", now, 1.0)
+        wet = volts if alone else volts.copy()
+        wet = follow(self, "gain_db", wet, now, self._clipped, run_in_s)
         wet = follow(self, "tone_hz", wet, now, _toned, TONE_RUN_IN_S)
-        if np.any(blend < 1.0):
-            wet = blend * wet + (1.0 - blend) * volts
+        for part in pieces(0 if alone else wet.shape[1]):
+            blend = value_of(self, "blend", now, part)
+            wet[:, part] = blend * wet[:, part] + (1.0 - blend) * volts[:, part]
         return to_channels(wet, self.outputs)
 
     def _clipped(self, gain_db: float, volts: Volts, now: Moment) -> Volts:
-        """Return what the circuit, before tone and blend, makes of `volts` at that gain."""
+        """Return what the circuit, before tone and blend, makes of `volts` at that gain, there."""
         from simchain.kernels import diodes
 
         thermal = self.ideality * THERMAL_VOLTS
         pair = diodes.Pair(self.saturation_a, self.diodes_up * thermal, self.diodes_down * thermal)
         equations = _feedback if self.clip == "feedback" else _shunt
         circuit = diodes.Circuit(*equations(self, units.db_to_ratio(gain_db)))
-        return np.stack([diodes.run(line, circuit, pair, now.rate) for line in volts])
+        for line in volts:
+            diodes.run(line, circuit, pair, now.rate, out=line)
+        return volts
 
 
 def _toned(tone_hz: float, volts: Volts, now: Moment) -> Volts:
-    """Return `volts` after the high cut at `tone_hz`, 0 being none."""
-    return run_sections(high_cut(tone_hz, now.rate), volts) if tone_hz > 0.0 else volts
+    """Return `volts` after the high cut at `tone_hz`, 0 being none, in their place."""
+    return run_sections(high_cut(tone_hz, now.rate), volts, out=volts) if tone_hz > 0.0 else volts
 
 
 def _feedback(drive: Drive, gain: float) -> tuple[Volts, Volts, Volts, float, float]:

@@ -82,10 +82,10 @@ class Equalizer(Block):
                 )
         return None
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`."""
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`."""
         sections = [
             band_sections(band.shape, band.hz, band.db, band.q, now.rate) for band in self.bands
         ]
         stacked = np.concatenate(sections) if sections else np.empty((0, 6))
-        return to_channels(run_sections(stacked, volts), self.outputs)
+        return to_channels(run_sections(stacked, volts, out=volts), self.outputs)

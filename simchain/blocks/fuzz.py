@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
+from simchain import units
 from simchain.blocks import base
 from simchain.blocks._moving import follow, ratio_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment
 from simchain.filters import high_cut, low_cut, run_sections
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 if TYPE_CHECKING:
     from simchain.kernels.fuzz import Circuit, Stage
@@ -113,29 +114,33 @@ class Fuzz(Block):
         movable=True,
     )
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """Drive each channel by itself; see `Block.process`."""
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Drive each channel by itself; see `Block.process_over`."""
         from simchain.kernels import fuzz
 
-        gain = ratio_of(self, "gain_db", now, volts.shape[1]) / _middle(self.supply_volts).gain
         arriving = low_cut(LOW_CUT_HZ, now.rate)
-        if isinstance(gain, float):
-            arriving[0, :3] *= gain
-        driven = run_sections(arriving, volts)
-        if not isinstance(gain, float):
-            driven *= gain
-        swings = follow(self, "bias", driven, now, self._biased, RUN_IN_S)
+        moves = "gain_db" in dict(now.curves)
+        whole = _middle(self.supply_volts).gain
+        if not moves:
+            arriving[0, :3] *= units.db_to_ratio(self.gain_db) / whole
+        run_sections(arriving, volts, out=volts)
+        for part in pieces(volts.shape[1] if moves else 0):
+            volts[:, part] *= ratio_of(self, "gain_db", now, part) / whole
+        swings = follow(self, "bias", volts, now, self._biased, RUN_IN_S)
         made = follow(self, "tone_hz", swings, now, _divided, RUN_IN_S)
-        made[np.abs(made) < fuzz.NOTHING_VOLTS] = 0.0
+        for part in pieces(made.shape[1]):
+            fuzz.still(made[:, part])
         return to_channels(made, self.outputs)
 
     def _biased(self, bias: float, driven: Volts, now: Moment) -> Volts:
-        """Return collector 2's volts from rest at that bias."""
+        """Return collector 2's volts from rest at that bias, in the place of `driven`."""
         from simchain.kernels import fuzz
 
         def rectified(octave: float, volts: Volts, then: Moment) -> Volts:
             circuit = _circuit(self.supply_volts, bias, self.high_cut_hz, octave)
-            return np.stack([fuzz.run(line, circuit, then.rate) for line in volts])
+            for line in volts:
+                fuzz.run(line, circuit, then.rate, out=line)
+            return volts
 
         return follow(self, "octave", driven, now, rectified, RUN_IN_S)
 
@@ -146,7 +151,7 @@ def _divided(tone_hz: float, swings: Volts, now: Moment) -> Volts:
     leaving[0, :3] *= DIVIDER
     if tone_hz > 0.0:
         leaving = np.concatenate((leaving, high_cut(tone_hz, now.rate)))
-    return run_sections(leaving, swings)
+    return run_sections(leaving, swings, out=swings)
 
 
 def _stage(supply_volts: float) -> "Stage":

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain import units
-from simchain.blocks._paths import to_channels
-from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
+from simchain.blocks._paths import loudest, to_channels
+from simchain.blocks.base import Block, Curve, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 SHORTEST_HOLD_MS = 10.0
 RESIDUE_DB = 2.0
@@ -77,31 +77,33 @@ class Gate(Block):
     current_ma: float = current_ma(10, (3, 30))
     noise_nv: float = noise_nv(10)
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`."""
-        moving_dbu = now.moving("threshold_dbu", volts.shape[1])
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`."""
+        moving_dbu = dict(now.curves).get("threshold_dbu")
         gain = self.reductions_db(volts, now.rate, moving_dbu)
-        gain /= -DB_A_NEPER
-        np.exp(gain, out=gain)
-        return to_channels(volts * gain, self.outputs)
+        for part in pieces(gain.size):
+            gain[part] /= -DB_A_NEPER
+            volts[:, part] *= np.exp(gain[part])
+        return to_channels(volts, self.outputs)
 
     def reductions_db(
-        self, volts: Volts, rate: int, moving_dbu: Volts | None = None
+        self, volts: Volts, rate: int, moving_dbu: Curve | None = None
     ) -> NDArray[np.float64]:
         """Return by how many decibels each frame is turned down, shape (frames,).
 
-        `moving_dbu` is the threshold at each frame, where it does not rest. Only peaks against the
+        `moving_dbu` is the threshold, where it does not rest. Only peaks against the
         threshold count: where it moves up, peaks move down.
         """
         from simchain.kernels.gate import peaks_to_reductions
 
-        peaks: NDArray[np.float64] = np.abs(volts[0])
-        for other in volts[1:]:
-            np.maximum(peaks, np.abs(other), out=peaks)
-        threshold_dbu = self.threshold_dbu
-        if moving_dbu is not None:
-            threshold_dbu = float(moving_dbu[0])
-            peaks *= 10.0 ** ((threshold_dbu - moving_dbu) / 20.0)
+        peaks = np.empty(volts.shape[1])
+        threshold_dbu = self.threshold_dbu if moving_dbu is None else moving_dbu.value(0)
+        for part in pieces(peaks.size):
+            here = peaks[part]
+            loudest(volts[:, part], out=here)
+            if moving_dbu is not None:
+                moved_db = threshold_dbu - moving_dbu.values(here.size, part.start)
+                here *= 10.0 ** (moved_db / 20.0)
         opens_at = units.dbu_to_peak_volts(threshold_dbu)
         closes_at = opens_at * units.db_to_ratio(-self.hysteresis_db)
         wait = round(max(self.hold_ms, SHORTEST_HOLD_MS) * rate / 1e3)

@@ -2,8 +2,6 @@
 
 from typing import ClassVar, Literal
 
-import numpy as np
-
 from simchain.blocks._loops import Loop
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_out_uv, output_ohm
@@ -64,9 +62,12 @@ class Looper(Block):
         """A wire, as far as settings go: a passage in which it records or plays is not."""
         return True
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """Return the live sound and the loop; of two channels each has a line of its own."""
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Return the live sound and the loop; of two channels each has a line of its own.
+
+        With takes that needs the room of the sound again.
+        """
         live = to_channels(volts, min(self.inputs, self.outputs))
         if now.takes:
             return to_channels(self.loop.played(live, now), self.outputs)
-        return np.array(to_channels(live, self.outputs))
+        return to_channels(live, self.outputs)

@@ -1,6 +1,7 @@
 """Modulation: chorus, flanger, phaser, vibrato, tremolo, all moved by one slow sine."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, ClassVar, Literal, NamedTuple, Self
 
@@ -8,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
-from simchain.blocks._moving import Values, later
+from simchain.blocks._moving import Values, later, rests_at, value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 Floats = NDArray[np.float64]
 Shape = Literal["chorus", "flanger", "phaser", "vibrato", "tremolo"]
@@ -41,6 +42,11 @@ PHASER_HZ = (200.0, 2000.0)
 PHASER_RATE = 88_200
 SWEEP_FRAMES = 16
 VIBRATO_CENTS, VIBRATO_MOST_SWING_MS, VIBRATO_NEAREST_MS = 40.0, 5.0, 0.5
+LATEST_MS = {
+    "chorus": CHORUS_CENTRE_MS + CHORUS_SWING_MS,
+    "flanger": FLANGER_MS[1],
+    "vibrato": VIBRATO_NEAREST_MS + 2 * VIBRATO_MOST_SWING_MS,
+}
 DIGITAL_FIGURES = {"current_ma": 90.0, "noise_out_uv": 25.0}
 
 
@@ -174,58 +180,47 @@ class Modulation(Block):
         at_rest = self.depth == 0.0 or self.lfo_hz == 0.0
         return self.wet_share == 0.0 or (at_rest and self.shape != "phaser")
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
         """Mix `volts`, shape (inputs, frames), with what moves; see the class."""
-        dry = to_channels(volts, min(self.inputs, self.outputs))
-        moving = now.moving("mix", dry.shape[1])
-        mix: Values = self.wet_share if moving is None else moving
-        if np.all(mix == 0.0):
-            return np.array(to_channels(dry, self.outputs))
-        both = to_channels(dry, self.outputs)
-        mixed = np.empty(both.shape)
-        for channel, row in enumerate(both):
-            wet = self._wet(row, now, channel)
-            mixed[channel] = wet if np.all(mix == 1.0) else (1.0 - mix) * row + mix * wet
+        mixed = to_channels(to_channels(volts, min(self.inputs, self.outputs)), self.outputs)
+        if rests_at(self, "mix", now, 0.0):
+            return mixed
+        alone = rests_at(self, "mix", now, 1.0)
+        for channel, row in enumerate(mixed):
+            for part, wet in self._wet(row, now, channel):
+                mix = value_of(self, "mix", now, part)
+                row[part] = wet if alone else (1.0 - mix) * row[part] + mix * wet
         return mixed
 
-    def _turns(self, points: int, step: int, now: Moment, channel: int) -> Floats:
-        """The phase in turns at every `step`-th frame; a single one when nothing moves."""
-        start = self.phase + now.turn + channel * 0.5 * self.width
-        moving_hz = now.moving("rate_hz", points * step)
-        if moving_hz is not None:
-            passed = np.cumsum(moving_hz) - 0.5 * (moving_hz[0] + moving_hz)
-            return np.asarray(start + passed[::step] / now.rate)
-        moves = (self.lfo_hz > 0 and self.depth > 0) or "depth" in dict(now.curves)
-        places = np.arange(points if moves else 1, dtype=np.float64)
-        return start + self.lfo_hz / (now.rate / step) * places
+    def _wet(self, row: Floats, now: Moment, channel: int) -> Iterator[tuple[slice, Floats]]:
+        """Yield the wet path of one channel in pieces, each with its place.
 
-    def _depths(self, points: int, step: int, now: Moment) -> Values:
-        """The depth at every `step`-th frame, or one number at rest."""
-        moving = now.moving("depth", points * step)
-        return self.depth if moving is None else moving[::step]
+        Of `row` nothing is read any more that lies before the end of a piece.
+        """
+        from simchain.kernels.delay_line import Late
 
-    def _wet(self, row: Floats, now: Moment, channel: int) -> Floats:
-        from simchain.kernels.delay_line import delayed
-
-        rate = now.rate
-        wet: Floats
-        late = math.floor(self.wet_latency_s * rate + 0.5)
+        late = Late(1, math.floor(self.wet_latency_s * now.rate + 0.5))
         if self.shape == "tremolo":
-            turns = self._turns(row.size, 1, now, channel)
-            gain = 1.0 - self._depths(row.size, 1, now) * 0.5 * (1.0 - np.cos(2 * np.pi * turns))
-            wet = gain * delayed(row[np.newaxis], late)[0]
+            turns = _Turns(self, now, channel)
+            for part in pieces(row.size):
+                swing = 0.5 * (1.0 - np.cos(2 * np.pi * turns(part)))
+                gain = 1.0 - value_of(self, "depth", now, part) * swing
+                yield part, gain * late(row[np.newaxis, part])[0]
         elif self.shape == "phaser":
-            wet = delayed(self._phased(row, now, channel)[np.newaxis], late)[0]
+            for part, wet in self._phased(row, now, channel):
+                yield part, late(wet[np.newaxis])[0]
         else:
-            wet = self._through_a_line(row, now, channel)
-        return wet
+            yield from self._through_a_line(row, now, channel)
 
-    def _phased(self, row: Floats, now: Moment, channel: int) -> Floats:
+    def _phased(self, row: Floats, now: Moment, channel: int) -> Iterator[tuple[slice, Floats]]:
         """The all-passes at 88.2 kHz or more: below, their digital form bends 10 kHz by 0.3 dB."""
         state = np.zeros(USUAL_STAGES if self.stages is None else self.stages)
         if now.rate >= PHASER_RATE:
-            return self._through_all_passes(row, now, channel, state)
-        from simchain.kernels.oversample import reach, through
+            turns = _Turns(self, now, channel, SWEEP_FRAMES)
+            for part in pieces(row.size):
+                yield part, self._through_all_passes(row[part], part, turns, now, state)
+            return
+        from simchain.kernels.oversample import in_pieces, reach
 
         fast = 2 * now.rate
         frame = -2 * reach(2)
@@ -239,48 +234,87 @@ class Modulation(Block):
             if hz is None:
                 turned = self.lfo_hz * frame / fast
             moment = replace(then, turn=now.turn + turned)
-            stretch[:] = self._through_all_passes(stretch, moment, channel, state)
+            turns, whole = _Turns(self, moment, channel, SWEEP_FRAMES), slice(0, stretch.size)
+            stretch[:] = self._through_all_passes(stretch, whole, turns, moment, state)
             frame += stretch.size
             if hz is not None:
                 turned += float(hz.sum() - 0.5 * (hz[0] + hz[-1])) / fast
 
-        return through(row, 2, shape)
+        yield from in_pieces(row, 2, shape)
 
-    def _through_all_passes(self, row: Floats, now: Moment, channel: int, state: Floats) -> Floats:
-        """`row` through the chain, its corner computed every SWEEP_FRAMES and straight between.
+    def _through_all_passes(
+        self, row: Floats, part: slice, turns: "_Turns", now: Moment, state: Floats
+    ) -> Floats:
+        """The piece `row` through the chain, its corner computed every SWEEP_FRAMES.
 
-        At 8 Hz that is 110 dB true to the sine. `state` goes on from call to call.
+        Between, it goes straight: at 8 Hz that is 110 dB true to the sine. `state` goes on from
+        call to call.
         """
         from simchain.kernels.modulation import all_passes
 
-        points = row.size // SWEEP_FRAMES + 2
-        turns = self._turns(points, SWEEP_FRAMES, now, channel)
         low, high = PHASER_HZ
         middle = math.pi * math.sqrt(low * high) / now.rate
-        sway = self._depths(points, SWEEP_FRAMES, now) * np.sin(2 * np.pi * turns)
+        longer = slice(part.start, part.start + turns.points(part) * SWEEP_FRAMES)
+        depth = value_of(self, "depth", now, longer)
+        depth = depth if isinstance(depth, float) else depth[::SWEEP_FRAMES]
+        sway = depth * np.sin(2 * np.pi * turns(part))
         tangent = np.tan(middle * np.power(high / low, 0.5 * sway))
         coefficients = _straight_between((tangent - 1.0) / (tangent + 1.0), row.size)
         return all_passes(row, coefficients, state, self.fed_back)
 
-    def _through_a_line(self, row: Floats, now: Moment, channel: int) -> Floats:
-        from simchain.kernels.modulation import swept_line
+    def _through_a_line(
+        self, row: Floats, now: Moment, channel: int
+    ) -> Iterator[tuple[slice, Floats]]:
+        from simchain.kernels.modulation import SweptLine
 
-        sway = np.sin(2 * np.pi * self._turns(row.size, 1, now, channel))
-        late_ms = self._late_ms(sway, now) + self.wet_latency_s * 1e3
-        delays = _each_frame(late_ms / 1e3 * now.rate, row.size)
-        return swept_line(row, delays, self.fed_back)
+        turns = _Turns(self, now, channel)
+        longest_ms = LATEST_MS[self.shape] + self.wet_latency_s * 1e3
+        line = SweptLine(longest_ms / 1e3 * now.rate, self.fed_back)
+        for part in pieces(row.size):
+            sway = np.sin(2 * np.pi * turns(part))
+            late_ms = self._late_ms(sway, part, now) + self.wet_latency_s * 1e3
+            delays = _each_frame(late_ms / 1e3 * now.rate, part.stop - part.start)
+            yield part, line(row[part], delays)
 
-    def _late_ms(self, sway: Floats, now: Moment) -> Floats:
+    def _late_ms(self, sway: Floats, part: slice, now: Moment) -> Floats:
         """The delay when the sine stands at `sway`, -1 to 1, one value or one for each frame."""
-        depth = self._depths(sway.size, 1, now)
+        depth = value_of(self, "depth", now, part)
         if self.shape == "chorus":
             return CHORUS_CENTRE_MS + CHORUS_SWING_MS * depth * sway
         if self.shape == "flanger":
             low, high = FLANGER_MS
             return math.sqrt(low * high) * np.power(high / low, 0.5 * depth * sway)
-        hz = now.moving("rate_hz", sway.size)
-        swing_ms = vibrato_swing_ms(depth, self.lfo_hz if hz is None else hz)
+        swing_ms = vibrato_swing_ms(depth, value_of(self, "rate_hz", now, part))
         return np.asarray(VIBRATO_NEAREST_MS + swing_ms * (1.0 + sway))
+
+
+class _Turns:
+    """The phase of one channel's sine in turns, piece after piece, at every `step`-th frame."""
+
+    def __init__(self, unit: Modulation, now: Moment, channel: int, step: int = 1) -> None:
+        self._start = unit.phase + now.turn + channel * 0.5 * unit.width
+        self._hz, self._now, self._step = unit.lfo_hz, now, step
+        self._moves = (unit.lfo_hz > 0 and unit.depth > 0) or "depth" in dict(now.curves)
+        self._gone = 0.0
+
+    def points(self, part: slice) -> int:
+        """Return how many points a piece has: as many as straight lines between them need."""
+        frames: int = part.stop - part.start
+        return frames if self._step == 1 else frames // self._step + 2
+
+    def __call__(self, part: slice) -> Floats:
+        """Return the phases in the next piece; a single one when nothing moves."""
+        points, step, now = self.points(part), self._step, self._now
+        hz = now.moving("rate_hz", points * step, part.start)
+        first = now.moving("rate_hz", 1)
+        if hz is not None and first is not None:
+            sums = np.cumsum(np.concatenate(([self._gone], hz)))[1:]
+            self._gone = float(sums[part.stop - part.start - 1])
+            passed = sums - 0.5 * (first + hz)
+            return np.asarray(self._start + passed[::step] / now.rate)
+        begin = part.start // step
+        places = np.arange(begin, begin + points if self._moves else begin + 1, dtype=np.float64)
+        return self._start + self._hz / (now.rate / step) * places
 
 
 def vibrato_swing_ms(depth: Values, hz: Values) -> Values:
@@ -289,7 +323,7 @@ def vibrato_swing_ms(depth: Values, hz: Values) -> Values:
     A delay of A sin(2 pi f t) bends the pitch by the ratio 1 + 2 pi f A at most. Below some
     0.7 Hz the swing would grow without end: it stays at 5 ms, and the bend is less.
     """
-    if np.all(hz == 0.0):
+    if isinstance(hz, float) and hz == 0.0:
         return VIBRATO_MOST_SWING_MS * depth
     bend = 2.0 ** (VIBRATO_CENTS * depth / 1200.0) - 1.0
     return np.minimum(VIBRATO_MOST_SWING_MS, 1e3 * bend / (2 * math.pi * hz))

@@ -7,7 +7,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.blocks._moving import value_of
+from simchain.blocks._moving import rests_at, value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import (
     Block,
@@ -19,7 +19,7 @@ from simchain.blocks.base import (
     output_ohm,
 )
 from simchain.settings import control
-from simchain.signal import Signal, Volts, resampled
+from simchain.signal import Signal, Volts, pieces, resampled
 
 Floats = NDArray[np.float64]
 
@@ -94,22 +94,35 @@ class Octave(Block):
         """Only while nothing but the direct sound comes out."""
         return self.up_mix == 0.0 and self.down_mix == 0.0
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """Add the octaves of `volts`, shape (inputs, frames), to its direct sound."""
-        dry = to_channels(volts, min(self.inputs, self.outputs))
-        frames = dry.shape[1]
-        mixed = value_of(self, "direct_mix", now, frames) * dry
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Add the octaves of `volts`, shape (inputs, frames), to its direct sound.
+
+        Needs the room of six channels beside it.
+        """
+        mixed = to_channels(volts, min(self.inputs, self.outputs))
+        for row in mixed:
+            wet = self._octaves(row, now)
+            for part in pieces(row.size):
+                row[part] *= value_of(self, "direct_mix", now, part)
+                if wet is not None:
+                    row[part] += wet[part]
+        return to_channels(mixed, self.outputs)
+
+    def _octaves(self, row: Floats, now: Moment) -> Floats | None:
+        """Return the octaves of one channel as they are mixed, or None where there are none."""
         late = math.floor((self.wet_latency_s - LATENCY_MS / 1e3) * now.rate + 0.5)
-        up, down = (value_of(self, control, now, frames) for control in ("up_mix", "down_mix"))
-        for row, out in zip(dry, mixed, strict=True):
-            if isinstance(up, float) and isinstance(down, float):
-                if not self.is_lti():
-                    out += _octaves(row, now.rate, late, up, down)
-            else:
-                for mix, alone in ((up, (1.0, 0.0)), (down, (0.0, 1.0))):
-                    if np.any(mix > 0.0):
-                        out += mix * _octaves(row, now.rate, late, *alone)
-        return np.ascontiguousarray(to_channels(mixed, self.outputs))
+        if not {"up_mix", "down_mix"} & dict(now.curves).keys():
+            if self.is_lti():
+                return None
+            return _octaves(row, now.rate, late, self.up_mix, self.down_mix)
+        wet = np.zeros(row.size)
+        for name, alone in (("up_mix", (1.0, 0.0)), ("down_mix", (0.0, 1.0))):
+            if rests_at(self, name, now, 0.0):
+                continue
+            octave = _octaves(row, now.rate, late, *alone)
+            for part in pieces(row.size):
+                wet[part] += value_of(self, name, now, part) * octave[part]
+        return wet
 
 
 def _octaves(row: Floats, rate: int, late: int, up: float, down: float) -> Floats:

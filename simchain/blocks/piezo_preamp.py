@@ -8,7 +8,7 @@ from typing import ClassVar, Literal, Self
 import numpy as np
 from pydantic import model_validator
 
-from simchain.blocks._moving import follow, ratio_of
+from simchain.blocks._moving import follow, turn
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.filters import Sections, band_sections, run_sections
@@ -103,16 +103,16 @@ class PiezoPreamp(Block):
         return band_sections("high_shelf", HIGH_SHELF_HZ, db, SHELF_Q, rate)
 
     def _through_band(self, band: str, db: float, volts: Volts, now: Moment) -> Volts:
-        return run_sections(self._band(band, db, now.rate), volts)
+        return run_sections(self._band(band, db, now.rate), volts, out=volts)
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`."""
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`."""
         moving = [band for band in BANDS if band in dict(now.curves)]
         at_rest = [band for band in BANDS if band not in moving]
-        shaped = run_sections(self._sections(now.rate, at_rest), volts)
+        shaped = run_sections(self._sections(now.rate, at_rest), volts, out=volts)
         run_in_s = max(RUN_IN_PERIODS / self.mid_hz, SHORTEST_RUN_IN_S)
         for band in moving:
             stage = partial(self._through_band, band)
             shaped = follow(self, band, shaped, now, stage, run_in_s)
-        shaped *= ratio_of(self, "gain_db", now, volts.shape[1])
+        turn(shaped, self, "gain_db", now)
         return to_channels(shaped, self.outputs)

@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, ClassVar, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.blocks._moving import value_of
+from simchain.blocks._moving import rests_at
 from simchain.blocks._paths import TailedBlock, to_channels
 from simchain.blocks.base import Moment, current_ma, input_ohm, noise_out_uv, output_ohm
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import PIECE, Volts, pieces
 
 if TYPE_CHECKING:
-    from simchain.kernels.moving_lines import Octaves, Sways
+    from simchain.kernels.moving_lines import MovingLoop, Octaves, Sways
+    from simchain.kernels.reverb import Loop
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -254,38 +255,46 @@ class Reverb(TailedBlock):
         """The network behind these settings."""
         return network_of(self.decay_s, self.size, self.damping_hz, now.rate, now.seed)
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
         """Mix `volts` with the room; each channel has all-passes of its own before the network."""
-        from simchain.filters import low_cut, run_sections
-        from simchain.kernels.delay_line import delayed, diffuse
+        from simchain.filters import Running, low_cut
+        from simchain.kernels.delay_line import Diffuser, Late
 
-        if np.all(value_of(self, "mix", now, volts.shape[1]) == 0.0):
-            return np.array(to_channels(volts, self.outputs))
+        mixed = to_channels(volts, self.outputs)
+        if rests_at(self, "mix", now, 0.0):
+            return mixed
         lines = self.network(now)
-        dry = to_channels(volts, self.outputs)
-        wet = run_sections(low_cut(self.low_cut_hz, now.rate), dry) if self.low_cut_hz else dry
+        sections = low_cut(self.low_cut_hz, now.rate) if self.low_cut_hz else np.empty((0, 6))
+        cut = Running(sections)
         late_s = self.predelay_ms / 1e3 + self.wet_latency_s
-        wet = delayed(wet, math.floor(late_s * now.rate + 0.5))
-        wet = lines.evenness() / math.sqrt(self.outputs) * wet
-        for row, lengths in zip(wet, lines.diffusers, strict=False):
-            diffuse(row, lengths, DIFFUSION)
-        return self.mixed(dry, self._rung(wet, lines, now), now)
+        late = Late(self.outputs, math.floor(late_s * now.rate + 0.5))
+        gain = lines.evenness() / math.sqrt(self.outputs)
+        diffusers = [Diffuser(lengths, DIFFUSION) for lengths in lines.diffusers[: self.outputs]]
+        loop = self._loop(lines, now)
+        size = PIECE // loop.piece * loop.piece
+        for part in pieces(mixed.shape[1], size):
+            dry = mixed[:, part]
+            wet = gain * late(cut(dry))
+            for row, diffuse in zip(wet, diffusers, strict=True):
+                diffuse(row)
+            mixed[:, part] = self.mixed(dry, loop(wet), part, now)
+        return mixed
 
-    def _rung(self, wet: Volts, lines: Network, now: Moment) -> Volts:
-        """Return what the network makes of `wet`."""
-        from simchain.kernels.moving_lines import moving_network
-        from simchain.kernels.reverb import network
+    def _loop(self, lines: Network, now: Moment) -> "Loop | MovingLoop":
+        """Return the network, at rest."""
+        from simchain.kernels.moving_lines import MovingLoop
+        from simchain.kernels.reverb import Loop
 
         into, out_of = lines.into[: self.outputs], lines.out_of[: self.outputs]
-        loop = (wet, lines.lengths, lines.gains, lines.poles, into, out_of)
+        loop = Loop(lines.lengths, lines.gains, lines.poles, into, out_of)
         if self.motion == 0.0 and self.shimmer == 0.0:
-            return network(*loop)
+            return loop
         by_length = np.argsort(-lines.lengths)
         rising = by_length[: RISING_LINES if self.shimmer > 0 else 0]
         last = RISING_LINES + SWAYING_LINES
         swaying = by_length[RISING_LINES : last if self.motion > 0 else RISING_LINES]
         sways = _sways(swaying, lines, self.motion, now)
-        return moving_network(*loop, sways, _octaves(rising, lines, self.shimmer), now.rate)
+        return MovingLoop(loop, sways, _octaves(rising, lines, self.shimmer), now.rate)
 
 
 def _sways(swaying: Ints, lines: Network, motion: float, now: Moment) -> "Sways":

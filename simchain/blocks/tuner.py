@@ -27,6 +27,6 @@ class Tuner(Block):
         """Always: silence is nought times the input."""
         return True
 
-    def process(self, volts: Volts, now: Moment) -> Volts:  # noqa: ARG002
+    def process_over(self, volts: Volts, now: Moment) -> Volts:  # noqa: ARG002
         """Return silence, shape (self.outputs, frames)."""
         return np.zeros((self.outputs, volts.shape[1]))

@@ -10,7 +10,7 @@ from simchain import units
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment, current_ma, input_ohm, noise_nv, output_ohm
 from simchain.settings import control
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 AUDIO_MIDDLE_DB = -16.0
 AUDIO_BEND = 2.0 * math.log(10.0 ** (-AUDIO_MIDDLE_DB / 20.0) - 1.0)
@@ -123,8 +123,9 @@ class Volume(Block):
         """Always, as long as the pedal rests: a gain."""
         return True
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`; the links at both ends are ideal."""
-        moving = now.moving("position", volts.shape[1])
-        share = self.wiper if moving is None else self.wiper_at(moving)
-        return to_channels(share * volts, self.outputs)
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`; the links at both ends are ideal."""
+        for part in pieces(volts.shape[1]):
+            moving = now.moving("position", part.stop - part.start, part.start)
+            volts[:, part] *= self.wiper if moving is None else self.wiper_at(moving)
+        return to_channels(volts, self.outputs)

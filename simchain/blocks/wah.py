@@ -71,18 +71,20 @@ class Wah(Block):
         """Always, as long as the pedal rests: one filter."""
         return True
 
-    def process(self, volts: Volts, now: Moment) -> Volts:
-        """See `Block.process`."""
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """See `Block.process_over`."""
         curve = dict(now.curves).get("position")
         if curve is None:
-            swept = run_sections(resonance_sections(self.centre_hz, self.q, now.rate), volts)
+            swept = run_sections(
+                resonance_sections(self.centre_hz, self.q, now.rate), volts, out=volts
+            )
         else:
             swept = self._swept(volts, curve, now.rate)
         swept *= units.db_to_ratio(self.gain_db)
         return to_channels(swept, self.outputs)
 
     def _swept(self, volts: Volts, curve: Curve, rate: int) -> Volts:
-        """Return what the loop makes of `volts` while the pedal follows `curve`."""
+        """Return what the loop makes of `volts`, over them, while the pedal follows `curve`."""
         from simchain.kernels import sweep
 
         octaves = math.log2(self.high_hz / self.low_hz)
@@ -95,10 +97,9 @@ class Wah(Block):
         table = sweep.rows(w, self.q, fits)
         if len(table) == 1:
             table = np.repeat(table, 2, axis=0)
-        swept = np.empty_like(volts)
-        for line, out in zip(volts, swept, strict=True):
-            sweep.swept(line, table, rungs.places, float(self.q), out)
-        return swept
+        for line in volts:
+            sweep.swept(line, table, rungs.places, float(self.q), line)
+        return volts
 
     def _fitted(self, positions: Volts, rate: int) -> Volts:
         """Return `sweep.fitted` at each of `positions`, a row each."""

@@ -2,8 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simchain.signal import Volts
 
@@ -41,22 +43,43 @@ class Gate:
         switches = tuple((frame, not state) for frame, state in self.switches)
         return Gate(not self.on, switches, self.fade_frames)
 
-    def weights(self, frames: int) -> Volts:
-        """Return the weight of the block's own sound, 0 to 1, for each of `frames` frames.
+    def weights(self, frames: int, first: int = 0) -> Volts:
+        """Return the weight of the block's own sound, 0 to 1, for `frames` frames from `first` on.
 
         A fade is (1 - cos(pi t / T)) / 2 of the way; what the block's sound loses the bypass gets.
         """
         weights = np.full(frames, float(self.on))
+        fade = _Fade(0, float(self.on), float(self.on), 0)
         for frame, state in self.switches:
-            if frame >= frames:
+            if frame >= first + frames:
                 break
-            start, target = weights[frame], float(state)
-            weights[frame:] = target
-            length = min(self.fade_frames, frames - frame)
-            if length > 0:
-                share = (1.0 - np.cos(np.pi * np.arange(length) / self.fade_frames)) / 2.0
-                weights[frame : frame + length] = start + (target - start) * share
+            fade = _Fade(
+                frame, float(fade.at(np.array([frame]))[0]), float(state), self.fade_frames
+            )
+            begin = max(frame, first)
+            end = max(begin, min(frame + self.fade_frames, first + frames))
+            weights[begin - first :] = fade.target
+            weights[begin - first : end - first] = fade.at(np.arange(begin, end))
         return weights
+
+
+class _Fade(NamedTuple):
+    """From `frame` on, for `length` frames, from weight `start` to `target`."""
+
+    frame: int
+    start: float
+    target: float
+    length: int
+
+    def at(self, frames: NDArray[np.int64]) -> Volts:
+        """Return the weights at `frames`, none before the fade begins."""
+        gone = frames - self.frame
+        if self.length == 0:
+            return np.full(gone.shape, self.target)
+        share = (1.0 - np.cos(np.pi * gone / self.length)) / 2.0
+        return np.where(
+            gone < self.length, self.start + (self.target - self.start) * share, self.target
+        )
 
 
 @dataclass(frozen=True)
@@ -73,10 +96,10 @@ class Blend:
         """Whether there is no other state."""
         return all(weight == 1.0 for _, weight in self.points)
 
-    def weights(self, frames: int) -> Volts:
-        """Return the weight at each of `frames` frames."""
+    def weights(self, frames: int, first: int = 0) -> Volts:
+        """Return the weight at each of `frames` frames from `first` on."""
         places, weights = np.array(self.points, dtype=np.float64).T
-        line: Volts = np.interp(np.arange(frames), places, weights)
+        line: Volts = np.interp(np.arange(first, first + frames), places, weights)
         return line
 
 

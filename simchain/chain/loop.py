@@ -126,9 +126,9 @@ def _at_return(path: Path, at_send: Volts) -> Volts:
     dry = np.tile(at_send, (len(shares), 1))
     wires = Wires({(blocks[0] if blocks else power).input.wire: dry})
     for step in blocks:
-        arrived = wires.arriving(step)
-        wires = wires.behind(step, arrived, run(step, reach(step, arrived[step.input])).volts)
-    return reach(power, wires.arriving(power)[power.input], dry)
+        reached = reach(step, wires.arriving(step).volts)
+        wires = wires.behind(step, run(step, reached).volts)
+    return reach(power, wires.arriving(power).volts, dry)
 
 
 def _loop(share: float, both: Spectra, rate: int) -> Loop:

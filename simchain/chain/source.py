@@ -17,6 +17,7 @@ from simchain.chain.timeline import (
 )
 from simchain.electrics import hum
 from simchain.errors import ClipError, Problem, RequestError
+from simchain.measure.level import level_of
 from simchain.signal import Signal, Volts, read_clip, resampled
 
 PASSIVE_PICKUP_VOLTS = (0.03, 2.5)
@@ -57,27 +58,36 @@ def source_of(board: Board, name: str, *, song: bool = False, noise: bool = Fals
     passages = board.song(name).passages if song else (name,)
     if not passages:
         raise RequestError(f"song '{name}' has no passages")
-    clips = [clip_in_volts(board, clip_name(board, passage)) for passage in passages]
-    lines = [resampled(clip, board.rate).volts for clip in clips]
+    lines: list[Volts] = []
+    warnings: list[str] = []
+    for passage in passages:
+        clip = clip_in_volts(board, clip_name(board, passage))
+        warnings += _remarks(board, passage, clip)
+        lines.append(resampled(clip, board.rate).volts)
+        del clip
     lengths = [line.shape[1] for line in lines]
     timeline = timeline_of_song(board, name, lengths) if song else timeline_of_passage(board, name)
-    tail = np.zeros((1, round(tail_s(board, passages[-1]) * board.rate)))
-    channels = max(line.shape[0] for line in lines)
-    volts = np.concatenate([np.broadcast_to(line, (channels, line.shape[1])) for line in lines]
-                           + [np.repeat(tail, channels, axis=0)], axis=1)  # fmt: skip
+    volts = _end_to_end(lines, round(tail_s(board, passages[-1]) * board.rate))
     noisy = noise or is_noisy(timeline)
     if noisy:
         volts += hum_of(board, volts.shape[1])
     key = hashlib.blake2b(volts.data, digest_size=16).digest()
-    warnings = [
-        remark
-        for passage, clip in zip(passages, clips, strict=True)
-        for remark in _remarks(board, passage, clip)
-    ]
     warnings += _loops_in_vain(timeline, song=song)
     signal = Signal(volts, board.rate)
     told = tuple(dict.fromkeys(warnings))
-    return Source(signal, timeline, channels, sum(lengths), noisy, key, told)
+    return Source(signal, timeline, signal.channels, sum(lengths), noisy, key, told)
+
+
+def _end_to_end(lines: list[Volts], silence: int) -> Volts:
+    """Return all `lines` one after another with `silence` behind them; the list is emptied."""
+    channels = max(line.shape[0] for line in lines)
+    whole = np.zeros((channels, sum(line.shape[1] for line in lines) + silence))
+    start = 0
+    while lines:
+        line = lines.pop(0)
+        whole[:, start : start + line.shape[1]] = line
+        start += line.shape[1]
+    return whole
 
 
 def tail_s(board: Board, passage: str) -> float:
@@ -129,17 +139,22 @@ def clip_in_volts(board: Board, name: str) -> Signal:
     if board.source.loudest_peak_volts is None:
         full_scale = units.dbu_to_peak_volts(board.source.full_scale_dbu)
     else:
-        peak = float(np.abs(clip.volts).max())
+        peak = _peak(clip)
         if peak == 0.0:
             raise ClipError(f"clip {name}: is silent, so loudest_peak_volts cannot set its level")
         full_scale = board.source.loudest_peak_volts / peak
-    return Signal(clip.volts * full_scale, clip.rate)
+    np.multiply(clip.volts, full_scale, out=clip.volts)
+    return clip
+
+
+def _peak(clip: Signal) -> float:
+    return max(level.peak_volts for level in level_of(clip.volts))
 
 
 def level_warning(board: Board, passage: str, clip: Signal) -> str:
     """Say when a passive pickup could not have made this level: a normalised file, most often."""
     low, high = PASSIVE_PICKUP_VOLTS
-    peak = float(np.abs(clip.volts).max())
+    peak = _peak(clip)
     if board.source.kind != "guitar" or low <= peak <= high:
         return ""
     return (

@@ -14,9 +14,10 @@ import numpy as np
 
 from simchain import units
 from simchain.blocks import Block
+from simchain.chain.gates import Gate
 from simchain.chain.hiss import with_input_noise, with_output_noise
-from simchain.chain.steps import AmpUnit, Step
-from simchain.signal import Volts
+from simchain.chain.steps import AmpUnit, Step, Unit
+from simchain.signal import Volts, pieces
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ def reach(step: Step, volts: Volts, dry: Volts | None = None) -> Volts:
     """Return what stands on the input of `step` when `volts`, (channels, frames), come by wire.
 
     `dry` is the signal that stands beside an amplifier's loop: what reaches the return is
-    `joins_dry` of the loop and the rest of `dry`.
+    `joins_dry` of the loop and the rest of `dry`. It is `volts` themselves where it can be.
     """
     if isinstance(step.unit, Block):
         return folded(volts, step.unit.inputs, step.unit.mono)
@@ -56,16 +57,19 @@ def reach(step: Step, volts: Volts, dry: Volts | None = None) -> Volts:
     if step.joins_dry is None or dry is None:
         return reached
     share = np.array(step.joins_dry)[:, np.newaxis]
-    return share * reached + (1.0 - share) * dry
+    joined = np.empty(reached.shape)
+    for part in pieces(reached.shape[1]):
+        joined[:, part] = share * reached[:, part] + (1.0 - share) * dry[:, part]
+    return joined
 
 
-def run(step: Step, volts: Volts) -> Passed:
-    """Run `step` on the `volts` on its input, which are not written to."""
+def run(step: Step, volts: Volts, *, free: bool = False) -> Passed:
+    """Run `step` on the `volts` on its input, which are written over only if they are `free`."""
     if isinstance(step.unit, Block):
-        return _run_block(step, step.unit, volts)
+        return _run_block(step, step.unit, volts, free)
     if isinstance(step.unit, AmpUnit):
         hissing = with_input_noise(volts, step) if step.noisy else volts
-        return Passed(step.unit.process(hissing, step.moment))
+        return Passed(_processed(step.unit, hissing, step, free or hissing is not volts))
     return Passed(volts)
 
 
@@ -78,43 +82,73 @@ def folded(volts: Volts, inputs: int, mono: str = "mean") -> Volts:
     return volts[:1] if mono == "left" else volts.mean(axis=0, keepdims=True)
 
 
-def _run_block(step: Step, block: Block, arriving: Volts) -> Passed:
+def _run_block(step: Step, block: Block, arriving: Volts, free: bool) -> Passed:
     rate, ceiling, gate = step.moment.rate, block.ceiling_volts, step.gate
     headroom_in = _headroom(arriving, ceiling)
     inside = with_input_noise(arriving, step) if step.noisy else arriving
-    inside = _railed(inside, ceiling, rate)
+    inside, free = _railed(inside, ceiling, rate, free or inside is not arriving)
     if gate.is_never_on:
         return Passed(_spread(inside, block.outputs), headroom_in, headroom_in)
-    weights = gate.weights(arriving.shape[1])
-    trails = not gate.is_constant and _has_trails(block)
-    made = _made(step, block, inside * weights if trails else inside)
+    passes_by = not gate.is_constant and block.bypass == "buffered"
+    if passes_by and _has_trails(block):
+        made = _made(step, block, _weighted(inside.copy(), gate), free=True)
+    else:
+        made = _made(step, block, inside, free=free and not passes_by)
     made = with_output_noise(made, step) if step.noisy else made
     level = units.db_to_ratio(block.level_db)
     headroom_out = _headroom(made, ceiling, level)
-    made = _railed(made, ceiling, rate)
-    moving = step.moment.moving("level_db", made.shape[1])
-    gain = level if moving is None else 10.0 ** (moving / 20.0)
-    if block.invert or moving is not None or level != 1.0:
-        made = (-gain if block.invert else gain) * made
-    if gate.is_constant or block.bypass == "true":
-        return Passed(made, headroom_in, headroom_out)
-    bypassed = _spread(inside, made.shape[0])
-    switched = (made if trails else made * weights) + bypassed * (1.0 - weights)
-    return Passed(switched, headroom_in, headroom_out)
+    made, _ = _railed(made, ceiling, rate, free=True)
+    _turn_to_level(made, step, block, level)
+    if passes_by:
+        _switch(made, inside, block, gate)
+    return Passed(made, headroom_in, headroom_out)
 
 
-def _made(step: Step, block: Block, inside: Volts) -> Volts:
-    """Return what the block makes, in whichever settings are in force."""
+def _made(step: Step, block: Block, inside: Volts, *, free: bool) -> Volts:
+    """Return what the block makes, a new array, in whichever settings are in force."""
     if not step.versions:
-        return block.process(inside, step.moment)
-    frames = inside.shape[1]
-    lines = [
-        version.process(inside * gate.weights(frames), step.moment)
+        return _processed(block, inside, step, free)
+    last = len(step.versions) - 1
+    lines = (
+        version.process_over(_weighted(inside.copy(), gate), step.moment)
         if _has_trails(version)
-        else gate.weights(frames) * version.process(inside, step.moment)
-        for version, gate in step.versions
-    ]
-    return np.asarray(sum(lines[1:], start=lines[0]))
+        else _weighted(_processed(version, inside, step, free and number == last), gate)
+        for number, (version, gate) in enumerate(step.versions)
+    )
+    total = next(lines)
+    for line in lines:
+        total += line
+    return total
+
+
+def _processed(unit: Unit, volts: Volts, step: Step, free: bool) -> Volts:
+    return (unit.process_over if free else unit.process)(volts, step.moment)
+
+
+def _weighted(volts: Volts, gate: Gate) -> Volts:
+    """Return `volts` under the weights of `gate`, in their place."""
+    for part in pieces(volts.shape[1]):
+        volts[:, part] *= gate.weights(part.stop - part.start, part.start)
+    return volts
+
+
+def _turn_to_level(made: Volts, step: Step, block: Block, level: float) -> None:
+    """Give `made`, in place, the block's level, moving or at rest, and its polarity."""
+    if not block.invert and level == 1.0 and "level_db" not in dict(step.moment.curves):
+        return
+    for part in pieces(made.shape[1]):
+        moving = step.moment.moving("level_db", part.stop - part.start, part.start)
+        gain = level if moving is None else 10.0 ** (moving / 20.0)
+        made[:, part] *= -gain if block.invert else gain
+
+
+def _switch(made: Volts, inside: Volts, block: Block, gate: Gate) -> None:
+    """Fade, in place, between what the block `made` and what passes its buffer; trails ring on."""
+    trails = _has_trails(block)
+    for part in pieces(made.shape[1]):
+        weights = gate.weights(part.stop - part.start, part.start)
+        own = made[:, part] if trails else made[:, part] * weights
+        made[:, part] = own + _spread(inside[:, part], made.shape[0]) * (1.0 - weights)
 
 
 def _has_trails(block: Block) -> bool:
@@ -126,24 +160,28 @@ def _spread(volts: Volts, channels: int) -> Volts:
     return np.repeat(volts, 2, axis=0) if volts.shape[0] < channels else volts
 
 
-def _railed(volts: Volts, ceiling: float, rate: int) -> Volts:
-    """Clip at the rails; the very same array when no sample touches them."""
+def _railed(volts: Volts, ceiling: float, rate: int, free: bool) -> tuple[Volts, bool]:
+    """Clip at the rails, in place if `free`; say whether the result may be written over.
+
+    It is the very same array when no sample touches them.
+    """
     if not math.isfinite(ceiling):
-        return volts
+        return volts, free
     from simchain.kernels.rails import clipped
 
-    out = volts
-    for place, line in enumerate(volts):
+    for place in range(volts.shape[0]):
+        line = volts[place]
         railed = clipped(line, ceiling, rate)
-        if not np.shares_memory(railed, line):
-            out = volts.copy() if out is volts else out
-            out[place] = railed
-    return out
+        if railed is not line:
+            volts = volts if free else volts.copy()
+            free = True
+            volts[place] = railed
+    return volts, free
 
 
 def _headroom(asked: Volts, ceiling: float, level: float = 1.0) -> Headroom | None:
     """Headroom of the volts `asked` for, at a point that `level` follows; None below no ceiling."""
     if not math.isfinite(ceiling):
         return None
-    peak = float(np.abs(asked).max(initial=0.0))
+    peak = max(float(asked.max(initial=0.0)), -float(asked.min(initial=0.0)))
     return Headroom(ceiling * level, -units.ratio_to_db(peak / ceiling))

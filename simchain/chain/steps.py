@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from typing import ClassVar, Literal, NamedTuple, Protocol
 
-import numpy as np
-
 from simchain.amp.settings import INPUT_NV, Amp
 from simchain.blocks import Block, Moment
 from simchain.board import Order
@@ -35,6 +33,9 @@ class Unit(Protocol):
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Return the unit's output for `volts`, which are not written to."""
 
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Return the same from `volts` that may be written over."""
+
 
 @dataclass(frozen=True)
 class AmpUnit:
@@ -54,14 +55,16 @@ class AmpUnit:
 
     def process(self, volts: Volts, now: Moment) -> Volts:
         """Return a channel for each amplifier; `volts` has as many."""
+        return self.process_over(volts.copy(), now)
+
+    def process_over(self, volts: Volts, now: Moment) -> Volts:
+        """Return the same, written over `volts`."""
         from simchain import amp
 
         play = getattr(amp, self.part)
-        lines = [
-            play(one, line[np.newaxis], now.rate)
-            for one, line in zip(self.amps, volts, strict=True)
-        ]
-        return np.concatenate(lines)
+        for number, one in enumerate(self.amps):
+            volts[number] = play(one, volts[number : number + 1], now.rate)[0]
+        return volts
 
 
 class Place(NamedTuple):

@@ -1,7 +1,7 @@
 """The walk along one or more paths: the sound at `out` and what each test point reads."""
 
 import copy
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from threading import Event
 from typing import Any, TypeVar, cast
@@ -14,8 +14,8 @@ from simchain.board import Board, broken_rules
 from simchain.chain.source import Source
 from simchain.chain.step import Headroom, reach, run
 from simchain.chain.steps import PAIR, Path, Place, Step
-from simchain.chain.wires import Wires
-from simchain.measure.level import Level, level_of
+from simchain.chain.wires import Reading, Wires
+from simchain.measure.level import Level
 from simchain.measure.loudness import loudness_or_rms
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.signal import Volts
@@ -121,6 +121,8 @@ def walk(
             here.pass_through(paths[group[0]].steps[depth])
             depth += 1
             branches = _branches(paths, group, depth)
+        if len(branches) > 1 or len(group) > 1:
+            here.share()
         for index in branches.pop(None, []):
             found[index] = _rendering(board, paths[index], here, source)
         for branch in branches.values():
@@ -161,25 +163,17 @@ def full_scale_volts(board: Board, amp: str | None) -> float:
     return units.dbu_to_peak_volts(level)
 
 
-@dataclass(frozen=True, eq=False)
-class _Reading:
-    """What a place reads: levels, measured as the sound passes, and the sound itself if kept."""
-
-    channels: tuple[Level, ...]
-    volts: Volts | None
-
-
 class _Walker:
     """How far the walk has come: the wires, all readings so far, and the last step's volts.
 
     `dry` is what stands at the amplifier's send, where it is needed. What is no longer needed is
-    let go at once, so that long sounds cost little memory.
+    written over, so that long sounds cost little memory.
     """
 
     def __init__(self, volts: Volts, keep: bool, needs_dry: bool):
         self.keep, self.needs_dry = keep, needs_dry
-        self.wires = Wires({0: volts})
-        self.read = _readings({Place(0, 0): volts}, keep)
+        self.wires = Wires({0: volts}, frozenset(() if keep else (0,)))
+        self.read = {Place(0, 0): Reading.of(volts, keep)}
         self.headroom: dict[Place, Headroom | None] = {}
         self.dry: Volts | None = None
 
@@ -189,22 +183,35 @@ class _Walker:
         other.read, other.headroom = dict(self.read), dict(self.headroom)
         return other
 
+    def share(self) -> None:
+        """Write over nothing any more that stands here: several go on from here."""
+        self.wires = self.wires.shared()
+
     def pass_through(self, step: Step) -> None:
         """Go on to behind `step`."""
-        arrived = self.wires.arriving(step)
-        arrived[step.input] = reach(step, arrived[step.input], self.dry)
-        handed = [arrived[step.input]]
-        if step.ends:
-            self.wires = self.wires.let_go()
-            self.read |= _readings(self.wires.ending(arrived), self.keep)
-            arrived = {}
-        passed = run(step, handed.pop())
+        volts, free = self._arriving(step)
+        passed = run(step, volts, free=free)
         self.headroom |= {step.input: passed.headroom_in, step.out: passed.headroom_out}
-        self.wires = self.wires.behind(step, arrived, passed.volts)
+        free = free or not np.may_share_memory(volts, passed.volts)
         if step.ends:
-            self.read |= _readings({step.out: passed.volts}, self.keep)
+            self.read[step.out] = Reading.of(passed.volts, self.keep)
         if step.out_is_send and self.needs_dry:
-            self.dry = passed.volts
+            self.dry, free = passed.volts, False
+        self.wires = self.wires.behind(step, passed.volts, free=free and not self.keep)
+
+    def _arriving(self, step: Step) -> tuple[Volts, bool]:
+        """Return what reaches the unit, and whether it may be written over."""
+        arrival = self.wires.arriving(step, self.read, self.keep)
+        volts = reach(step, arrival.volts, self.dry)
+        free = arrival.free or not np.may_share_memory(volts, arrival.volts)
+        if not step.ends:
+            self.wires = self.wires if step.noisy else self.wires.waiting()
+            return volts, not self.wires.holds(volts)
+        self.read |= arrival.readings
+        if volts is not arrival.volts:
+            self.read[step.input] = Reading.of(volts, self.keep)
+        self.wires = Wires({})
+        return volts, free and not self.keep
 
     def point(self, name: str, place: Place) -> Point:
         """Return what a test point at `place` reads."""
@@ -213,19 +220,12 @@ class _Walker:
 
     def output(self, full_scale: float, rate: int) -> Output:
         """Return what stands behind the last step, full scale 1."""
-        (volts,) = self.wires.outputs.values()
-        samples = twice(volts / full_scale)
+        (number,) = self.wires.outputs
+        volts = self.wires.output(number)
+        room = volts if number in self.wires.free else np.empty(volts.shape)
+        samples = twice(np.divide(volts, full_scale, out=room))
         loudness, is_rms = loudness_or_rms(samples, rate)
         return Output(samples, rate, loudness, is_rms, true_peak_dbtp(samples, rate))
-
-
-def _readings(complete: Mapping[Place, Volts], keep: bool) -> dict[Place, _Reading]:
-    """Measure each voltage once, however many places it stands at."""
-    measured: dict[int, _Reading] = {}
-    for volts in complete.values():
-        if id(volts) not in measured:
-            measured[id(volts)] = _Reading(level_of(volts), volts if keep else None)
-    return {place: measured[id(volts)] for place, volts in complete.items()}
 
 
 def _rendering(board: Board, path: Path, here: _Walker, source: Source) -> Rendering:

@@ -1,6 +1,7 @@
 """Analogue filters as digital ones: one function for all linear circuits, and equalizer bands."""
 
 from simchain.filters.analogue import (
+    Running,
     Sections,
     analogue_sections,
     high_cut,
@@ -11,6 +12,7 @@ from simchain.filters.bands import SHAPES, Shape, band_circuit, band_sections
 
 __all__ = [
     "SHAPES",
+    "Running",
     "Sections",
     "Shape",
     "analogue_sections",

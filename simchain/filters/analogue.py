@@ -14,7 +14,7 @@ import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 Sections = NDArray[np.float64]
 Roots = NDArray[np.complex128]
@@ -55,16 +55,35 @@ def high_cut(hz: float, rate: float) -> Sections:
     return analogue_sections((), (-2 * np.pi * hz,), 2 * np.pi * hz, rate)
 
 
-def run_sections(sections: Sections, volts: Volts) -> Volts:
+def run_sections(sections: Sections, volts: Volts, out: Volts | None = None) -> Volts:
     """Return `volts`, shape (channels, frames), filtered from rest; no sections are a wire.
 
-    The result is a new C-contiguous array of the same shape.
+    The result is a new C-contiguous array of the same shape, or `out`, which may be `volts`.
     """
-    if len(sections) == 0:
-        return np.array(volts, dtype=np.float64, order="C")
-    from scipy.signal import sosfilt
+    result = np.empty(volts.shape) if out is None else out
+    running = Running(sections)
+    for part in pieces(volts.shape[1]):
+        result[:, part] = running(volts[:, part])
+    return result
 
-    return np.ascontiguousarray(sosfilt(sections, volts, axis=1), dtype=np.float64)
+
+class Running:
+    """Sections on their way through a sound, from rest: each call filters the next piece of it."""
+
+    def __init__(self, sections: Sections):
+        self._sections = sections
+        self._state: NDArray[np.float64] | None = None
+
+    def __call__(self, volts: Volts) -> Volts:
+        """Return the next piece, shape (channels, frames), filtered; itself without sections."""
+        if len(self._sections) == 0:
+            return volts
+        from scipy.signal import sosfilt
+
+        if self._state is None:
+            self._state = np.zeros((len(self._sections), volts.shape[0], 2))
+        made, self._state = sosfilt(self._sections, volts, axis=1, zi=self._state)
+        return np.asarray(made, dtype=np.float64)
 
 
 @lru_cache(maxsize=1024)

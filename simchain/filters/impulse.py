@@ -1,5 +1,6 @@
 """Impulse responses from sound files, and convolution with them."""
 
+from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
 
@@ -7,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain.errors import ClipError
-from simchain.signal import Signal, Volts, read_clip, resampled
+from simchain.signal import PIECE, Signal, Volts, pieces, read_clip, resampled
 
 ONSET_DB = -60.0
 _SILENCE_AHEAD_S = 0.02  # more than a rate conversion rings ahead
@@ -53,29 +54,50 @@ def convolved(response: Volts, volts: Volts) -> Volts:
     for itself. Overlap-add (Oppenheim and Schafer, Discrete-Time Signal Processing, 8.7, from
     memory), the response's spectrum kept from call to call.
     """
-    taps, frames = response.size, volts.shape[1]
-    size = _block_size(taps, frames)
-    step = size - taps + 1
-    blocks = -(-frames // step)
-    spectrum = _spectrum(response.tobytes(), size)
-    out = np.empty_like(volts)
-    for line, into in zip(volts, out, strict=True):
-        padded = np.zeros(blocks * step)
-        padded[:frames] = line
-        parts = np.fft.irfft(np.fft.rfft(padded.reshape(blocks, step), size) * spectrum, size)
-        into[:] = _added(parts, step)[:frames]
+    out = np.empty(volts.shape)
+    for part, made in convolved_in_pieces(response, volts):
+        out[:, part] = made
     return out
 
 
-def _added(parts: Volts, step: int) -> Volts:
-    """Return the blocks `parts`, each `step` later than the one before, added up."""
-    blocks, size = parts.shape
+def convolved_in_pieces(response: Volts, volts: Volts) -> Iterator[tuple[slice, Volts]]:
+    """Yield what `convolved` returns in pieces, each with its place.
+
+    Of `volts` nothing is read any more that lies before the end of a piece.
+    """
+    size = _block_size(response.size, volts.shape[1])
+    step = size - response.size + 1
+    spectrum = _spectrum(response.tobytes(), size)
+    tails = np.zeros((volts.shape[0], size))
+    for part in pieces(volts.shape[1], max(1, PIECE // step) * step):
+        yield (
+            part,
+            np.stack(
+                [
+                    _next_piece(line[part], step, size, spectrum, tail)
+                    for line, tail in zip(volts, tails, strict=True)
+                ]
+            ),
+        )
+
+
+def _next_piece(
+    line: Volts, step: int, size: int, spectrum: NDArray[np.complex128], tail: Volts
+) -> Volts:
+    """Return the convolution of a piece; `tail` rings on from those before and into the next."""
+    blocks = -(-line.size // step)
+    padded = np.zeros(blocks * step)
+    padded[: line.size] = line
+    parts = np.fft.irfft(np.fft.rfft(padded.reshape(blocks, step), size) * spectrum, size)
     total = np.zeros((blocks + -(-size // step)) * step)
+    total[:size] = tail
     for first in range(0, size, step):
         piece = parts[:, first : first + step]
         rows = total[first : first + blocks * step].reshape(blocks, step)
         rows[:, : piece.shape[1]] += piece
-    return total
+    tail[:] = 0.0
+    tail[: size - step] = total[blocks * step : blocks * step + size - step]
+    return total[: line.size]
 
 
 def _block_size(taps: int, frames: int) -> int:

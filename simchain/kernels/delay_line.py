@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain.kernels.compile import kernel
-from simchain.signal import Volts
+from simchain.signal import PIECE, Volts, pieces
 
 Floats = NDArray[np.float64]
 
@@ -63,13 +63,63 @@ def repeats(
 
     Raises ValueError for a delay that `fractional_delay` refuses.
     """
-    lag, taps = fractional_delay(frames)
-    wet = np.zeros(volts.shape)
-    before, piece = lag + taps.size - 1, min(lag, LONGEST_PIECE)
-    shares = np.array([feedback * (1.0 - crossed), feedback * crossed])
-    lines = np.zeros((volts.shape[0], before + volts.shape[1]))
-    _repeats(volts, taps, lag, shares, sections, piece, NOTHING, lines, wet)
+    wet = np.empty(volts.shape)
+    going_round = Repeats(volts.shape[0], frames, feedback, sections, crossed)
+    for part in pieces(volts.shape[1]):
+        wet[:, part] = going_round(volts[:, part])
     return wet
+
+
+class Repeats:
+    """What `repeats` returns, piece after piece of the sound."""
+
+    def __init__(
+        self, channels: int, frames: float, feedback: float, sections: Floats, crossed: float
+    ) -> None:
+        self._lag, self._taps = fractional_delay(frames)
+        self._shares = np.array([feedback * (1.0 - crossed), feedback * crossed])
+        self._sections, self._state = sections, np.zeros((channels, len(sections), 2))
+        self._before = self._lag + self._taps.size - 1
+        self._lines = np.zeros((channels, 2 * self._before + PIECE))
+        self._at = self._before
+
+    def __call__(self, volts: Volts) -> Volts:
+        """Return the repeats in the next piece, shape (channels, frames), up to `PIECE` frames."""
+        wet = np.zeros(volts.shape)
+        if self._at + volts.shape[1] > self._lines.shape[1]:
+            kept = self._lines[:, self._at - self._before : self._at].copy()
+            self._lines[:, : self._before] = kept
+            self._at = self._before
+        _repeats(
+            np.ascontiguousarray(volts),
+            self._taps,
+            self._lag,
+            self._shares,
+            self._sections,
+            self._state,
+            min(self._lag, LONGEST_PIECE),
+            NOTHING,
+            self._lines,
+            self._at,
+            wet,
+        )
+        self._at += volts.shape[1]
+        return wet
+
+
+class Late:
+    """A whole number of frames later, piece after piece of a sound of some channels."""
+
+    def __init__(self, channels: int, frames: int) -> None:
+        self._held = np.zeros((channels, frames))
+
+    def __call__(self, volts: Volts) -> Volts:
+        """Return the next piece of the late sound for that of the sound."""
+        if self._held.shape[1] == 0:
+            return volts
+        both = np.concatenate((self._held, volts), axis=1)
+        self._held = both[:, volts.shape[1] :]
+        return both[:, : volts.shape[1]]
 
 
 def delayed(volts: Volts, frames: int) -> Volts:
@@ -87,8 +137,21 @@ def diffuse(row: Volts, lengths: tuple[int, ...], gain: float) -> None:
     `lengths` are the M in frames. Schroeder, Natural sounding artificial reverberation, JAES
     10(3), 1962.
     """
-    for length in lengths:
-        _all_pass(row, np.zeros(length), gain, NOTHING)
+    Diffuser(lengths, gain)(row)
+
+
+class Diffuser:
+    """The all-passes of `diffuse`, piece after piece of one channel."""
+
+    def __init__(self, lengths: tuple[int, ...], gain: float) -> None:
+        self._pasts = [np.zeros(length) for length in lengths]
+        self._gain = gain
+
+    def __call__(self, row: Volts) -> None:
+        """Run over the next piece, shape (frames,), in place."""
+        for number, past in enumerate(self._pasts):
+            _all_pass(row, past, self._gain, NOTHING)
+            self._pasts[number] = np.roll(past, -(row.size % past.size))
 
 
 @kernel
@@ -98,19 +161,19 @@ def _repeats(
     lag: int,
     shares: Floats,
     sections: Floats,
+    state: Floats,
     piece: int,
     nothing: float,
     lines: Floats,
+    before: int,
     wet: Floats,
 ) -> None:
-    """Fill `wet`, zeros at first; `lines` begin with lag + taps.size - 1 frames of silence.
+    """Fill `wet`, zeros at first; the feed goes into `lines` from `before` on, behind its past.
 
     `shares` are the feedback to its own line and to the other. A piece is at most `lag` long: it
-    reads only what earlier pieces wrote.
+    reads only what earlier pieces wrote. `state` of the sections, shape (rows, n, 2), moves on.
     """
-    before = lines.shape[1] - feed.shape[1]
     rows = feed.shape[0]
-    state = np.zeros((rows, sections.shape[0], 2))
     for start in range(0, feed.shape[1], piece):
         stop = min(start + piece, feed.shape[1])
         first, last = before + start - lag - taps.size + 1, before + stop - lag

@@ -4,7 +4,7 @@ Both go round at 88.2 kHz or more, so that their saturation makes no aliases tha
 filters for that lie outside the loop, where looking ahead costs nothing.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from simchain.kernels.compile import kernel, summing_kernel
 from simchain.kernels.oversample import PIECE, down_window, reach, up_stretch
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 Floats = NDArray[np.float64]
 
@@ -49,8 +49,12 @@ def loop_factor(rate: int) -> int:
     return 2 if rate < LOOP_RATE else 1
 
 
-def tape_repeats(rows: Volts, loop: Loop, sections: Floats, ceiling_volts: float) -> Volts:
-    """Return the repeats alone of a tape, shape (rows, frames) like `rows`, one or two of them.
+def tape_repeats(
+    rows: Volts, loop: Loop, sections: Floats, ceiling_volts: float
+) -> Iterator[tuple[slice, Volts]]:
+    """Yield the repeats alone of a tape for `rows`, shape (1 or 2, frames), in pieces with place.
+
+    Of `rows` nothing is read any more that lies before the end of a piece that was given.
 
     With f(x) = x / sqrt(1 + (x / ceiling_volts)^2), F the filter made of `sections` at the loop's
     rate, and d(t) the delay::
@@ -71,8 +75,8 @@ def bucket_repeats(
     sections: tuple[Floats, Floats, Floats],
     compander: tuple[float, float, float],
     ceiling_volts: float,
-) -> Volts:
-    """Return the repeats alone of a companded bucket line, shape (rows, frames) like `rows`.
+) -> Iterator[tuple[slice, Volts]]:
+    """Yield the repeats alone of a companded bucket line, as `tape_repeats` does.
 
     `sections` are the filters before the buckets, after them, and after the expander;
     `compander` as in `compress`, its time constant in seconds. With f as for the tape and D the
@@ -140,7 +144,9 @@ def _taps(fraction: float) -> Floats:
 Hold = Callable[[Floats, Floats, int, Floats, int], None]
 
 
-def _through(rows: Volts, loop: Loop, hold: Hold, voice: list[float]) -> Volts:
+def _through(
+    rows: Volts, loop: Loop, hold: Hold, voice: list[float]
+) -> Iterator[tuple[slice, Volts]]:
     """Run `hold` over `rows` at the loop's rate, in stretches; the lines move on as they fill."""
     factor = loop_factor(loop.rate)
     margin, fast = reach(factor), loop.rate * factor
@@ -149,10 +155,10 @@ def _through(rows: Volts, loop: Loop, hold: Hold, voice: list[float]) -> Volts:
     lines = np.zeros((rows.shape[0], 2 * furthest + room))
     piece = max(1, min(int(loop.nearest_s * fast) - TAPS, LONGEST_PIECE))
     own, other = loop.feedback * (1.0 - loop.crossed), loop.feedback * loop.crossed
-    result, tail = np.empty(rows.shape), np.empty((rows.shape[0], 0))
+    tail = np.empty((rows.shape[0], 0))
     at, done = furthest, -margin
-    for start in range(0, rows.shape[1], PIECE):
-        stop = min(start + PIECE, rows.shape[1])
+    for part in pieces(rows.shape[1], PIECE):
+        stop = part.stop
         fresh = np.stack([up_stretch(row, done, stop + margin, factor) for row in rows])
         if at + fresh.shape[1] > lines.shape[1]:
             lines[:, :furthest] = lines[:, at - furthest : at].copy()
@@ -162,11 +168,9 @@ def _through(rows: Volts, loop: Loop, hold: Hold, voice: list[float]) -> Volts:
         hold(fresh, lines, at, figures, piece)
         at += fresh.shape[1]
         windows = np.concatenate((tail, fresh), axis=1)
-        for window, row in zip(windows, result, strict=True):
-            row[start:stop] = down_window(window, factor)
+        yield part, np.stack([down_window(window, factor) for window in windows])
         tail = windows[:, windows.shape[1] - 2 * margin * factor :]
         done = stop + margin
-    return result
 
 
 @kernel

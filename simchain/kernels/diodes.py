@@ -76,17 +76,17 @@ class Table:
     scale: Volts
 
 
-def run(volts: Volts, circuit: Circuit, pair: Pair, rate: int) -> Volts:
+def run(volts: Volts, circuit: Circuit, pair: Pair, rate: int, out: Volts | None = None) -> Volts:
     """Return the circuit's output for `volts`, shape (frames,), at rest before the first frame.
 
-    Oversampled by factor_for(rate), without delay, in pieces.
+    Oversampled by factor_for(rate), without delay, in pieces; in `out`, which may be `volts`.
     """
     factor = factor_for(rate)
     steps, q = stepping(circuit, 1.0 / (rate * factor))
     law = table(q, pair)
     state = np.zeros(10)
     shape = partial(_step_through, steps, law.cells, law.shift, law.first, law.scale, state)
-    return through(volts, factor, shape)
+    return through(volts, factor, shape, out=out)
 
 
 def stepping(circuit: Circuit, step_s: float) -> tuple[Volts, float]:

@@ -39,7 +39,7 @@ from numpy.typing import NDArray
 
 from simchain.kernels.compile import kernel, summing_kernel
 from simchain.kernels.oversample import factor_for, through
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 Complexes = NDArray[np.complex128]
 
@@ -102,15 +102,25 @@ class Circuit:
     octave: float
 
 
-def run(volts: Volts, circuit: Circuit, rate: int) -> Volts:
+def run(volts: Volts, circuit: Circuit, rate: int, out: Volts | None = None) -> Volts:
     """Return the second collector's volts, from rest, for `volts` before the first base's resistor.
 
     Both have shape (frames,). Oversampled by factor_for(rate), without delay, in pieces. Beyond
-    ±512 V the first stage has long been at its ends; what is below 1e-100 V is silence.
+    ±512 V the first stage has long been at its ends; what is below 1e-100 V is silence. The result
+    is a new array or `out`, which may be `volts`.
     """
-    fed = np.clip(volts, -LARGEST_INPUT_VOLTS, LARGEST_INPUT_VOLTS)
-    fed[np.abs(fed) < NOTHING_VOLTS] = 0.0
-    return through(fed, factor_for(rate), _both_stages(circuit, rate), half_sample_late=True)
+    fed = np.empty(volts.size) if out is None else out
+    for part in pieces(volts.size):
+        np.clip(volts[part], -LARGEST_INPUT_VOLTS, LARGEST_INPUT_VOLTS, out=fed[part])
+        still(fed[part])
+    return through(
+        fed, factor_for(rate), _both_stages(circuit, rate), half_sample_late=True, out=fed
+    )
+
+
+def still(volts: Volts) -> None:
+    """Make silence of what is below 1e-100 V, in place."""
+    volts[np.abs(volts) < NOTHING_VOLTS] = 0.0
 
 
 def _both_stages(circuit: Circuit, rate: int) -> Callable[[Volts], None]:

@@ -39,11 +39,23 @@ def swept_line(feed: Volts, delays: Floats, feedback: float) -> Floats:
     is interpolated by `interpolator`. `feed` and `delays` have shape (frames,); each delay is in
     frames and at least 13: the taps reach 12 frames ahead of the point.
     """
-    longest = int(delays.max(initial=0.0)) + TAPS
-    line = np.zeros(longest + feed.size)
-    out = np.empty(feed.size)
-    _swept_line(feed, delays, interpolator(), feedback, NOTHING, line, out)
-    return out
+    return SweptLine(delays.max(initial=0.0), feedback)(feed, delays)
+
+
+class SweptLine:
+    """What `swept_line` returns, piece after piece, of delays up to `longest` frames."""
+
+    def __init__(self, longest: float, feedback: float) -> None:
+        self._past = np.zeros(int(longest) + TAPS)
+        self._feedback = feedback
+
+    def __call__(self, feed: Volts, delays: Floats) -> Floats:
+        """Return the next piece, all of shape (frames,)."""
+        line = np.concatenate((self._past, np.zeros(feed.size)))
+        out = np.empty(feed.size)
+        _swept_line(feed, delays, interpolator(), self._feedback, NOTHING, line, out)
+        self._past = line[feed.size :]
+        return out
 
 
 def all_passes(feed: Volts, coefficients: Floats, state: Floats, feedback: float) -> Floats:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from simchain.kernels.compile import kernel, summing_kernel
 from simchain.kernels.pitch import TAPS, Head, Splices, interpolator
 from simchain.kernels.reverb import LOOKED_AT_EVERY, NOTHING, ROW_OFFSET, Loop
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -68,19 +68,34 @@ def moving_network(
 
     A line both in `sways` and in `octaves` is refused by ValueError.
     """
-    if set(sways.lines) & set(octaves.lines):
-        raise ValueError("a line either sways or rises")
-    loop = Loop(lengths, gains, poles, into, out_of)
-    moving = _MovingLines(loop, sways, octaves, rate)
-    wet = np.zeros((out_of.shape[0], volts.shape[1]))
-    for number, start in enumerate(range(0, volts.shape[1], moving.piece)):
-        stop = min(start + moving.piece, volts.shape[1])
-        moving.before(start, stop - start)
-        loop.run(volts, start, stop, wet)
-        moving.after(stop - start)
-        if number % moving.pieces_a_look == 0:
-            loop.rest()
-    return wet
+    return MovingLoop(Loop(lengths, gains, poles, into, out_of), sways, octaves, rate)(volts)
+
+
+class MovingLoop:
+    """What `moving_network` returns, piece after piece of the sound.
+
+    Each call but the last takes a whole number of `piece` frames.
+    """
+
+    def __init__(self, loop: Loop, sways: Sways, octaves: Octaves, rate: int) -> None:
+        if set(sways.lines) & set(octaves.lines):
+            raise ValueError("a line either sways or rises")
+        self._loop, self._moving = loop, _MovingLines(loop, sways, octaves, rate)
+        self.piece, self._done = self._moving.piece, 0
+
+    def __call__(self, volts: Volts) -> Volts:
+        """Return the output for the next piece of the sound, shape (inputs, frames)."""
+        loop, moving = self._loop, self._moving
+        wet = np.zeros((loop.outputs, volts.shape[1]))
+        for part in pieces(volts.shape[1], self.piece):
+            size = part.stop - part.start
+            moving.before(self._done, size)
+            loop.run(volts, part.start, part.stop, wet)
+            moving.after(size)
+            if self._done // self.piece % moving.pieces_a_look == 0:
+                loop.rest()
+            self._done += size
+        return wet
 
 
 def split_all_passes(below: float, above: float) -> Floats:

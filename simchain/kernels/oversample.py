@@ -25,13 +25,13 @@ memory). Below 20 kHz at a base rate of 44.1 kHz and above it is flat to 0.001 d
 should not be there is 98 dB down.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 
 import numpy as np
 
 from simchain.kernels.compile import kernel
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 Shape = Callable[[Volts], object]
 
@@ -78,25 +78,42 @@ def down(y: Volts, factor: int, half_sample_late: bool = False) -> Volts:
     return x
 
 
-def through(x: Volts, factor: int, shape: Shape, half_sample_late: bool = False) -> Volts:
+def through(
+    x: Volts,
+    factor: int,
+    shape: Shape,
+    half_sample_late: bool = False,
+    out: Volts | None = None,
+) -> Volts:
     """Return `x`, shape (frames,), after `shape` has changed it at `factor` times its rate.
 
     `shape` is called on contiguous stretches in order and writes into them; together they cover
-    the frames from -reach(factor) to frames + reach(factor).
+    the frames from -reach(factor) to frames + reach(factor). The result is a new array or `out`,
+    which may be `x`.
+    """
+    result = np.empty(x.size) if out is None else out
+    for part, made in in_pieces(x, factor, shape, half_sample_late):
+        result[part] = made
+    return result
+
+
+def in_pieces(
+    x: Volts, factor: int, shape: Shape, half_sample_late: bool = False
+) -> Iterator[tuple[slice, Volts]]:
+    """Yield what `through` returns in pieces, each with its place.
+
+    Of `x` nothing is read any more that lies before the end of a piece that was given.
     """
     margin = reach(factor)
-    result = np.empty(x.size)
     tail = np.empty(0)
     done = -margin
-    for start in range(0, x.size, PIECE):
-        stop = min(start + PIECE, x.size)
-        fresh = up_stretch(x, done, stop + margin, factor)
+    for part in pieces(x.size, PIECE):
+        fresh = up_stretch(x, done, part.stop + margin, factor)
         shape(fresh)
         window = np.concatenate((tail, fresh))
-        result[start:stop] = down_window(window, factor, half_sample_late)
+        yield part, down_window(window, factor, half_sample_late)
         tail = window[window.size - 2 * margin * factor :]
-        done = stop + margin
-    return result
+        done = part.stop + margin
 
 
 def reach(factor: int) -> int:

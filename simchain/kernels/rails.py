@@ -11,11 +11,13 @@ Because only the excess goes through the filters, a stretch that no sample touch
 it was, value for value, and nothing but touched stretches costs time.
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from simchain.kernels.compile import kernel
 from simchain.kernels.oversample import down_window, factor_for, reach, up_stretch
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 
 # A wave may stand this much higher between its samples than at any of them.
 BETWEEN_SAMPLES = 2.0**0.5
@@ -30,6 +32,8 @@ def clipped(volts: Volts, rail: float, rate: int) -> Volts:
     `clipped(volts, rail, rate) is volts` tells whether the rail is out of reach. (The wave may
     pass the rail between two samples that do not.)
     """
+    if max(volts.max(initial=0.0), -volts.min(initial=0.0)) * BETWEEN_SAMPLES <= rail:
+        return volts
     result = volts
     for start, stop in _touched(volts, rail, reach(factor_for(rate))):
         excess = _excess(volts, start, stop, rail, factor_for(rate))
@@ -51,21 +55,30 @@ def _excess(volts: Volts, start: int, stop: int, rail: float, factor: int) -> Vo
     return down_window(wave, factor, half_sample_late=True)
 
 
-def _touched(volts: Volts, rail: float, margin: int) -> list[tuple[int, int]]:
-    """Return stretches (start, stop), apart and in order, outside which nothing is clipped."""
-    near = np.flatnonzero(np.abs(volts) * BETWEEN_SAMPLES > rail)
-    if near.size == 0:
-        return []
-    gaps = np.flatnonzero(np.diff(near) > 2 * margin + 2)
-    firsts = near[np.concatenate(([0], gaps + 1))] - margin - 1
-    lasts = near[np.concatenate((gaps, [near.size - 1]))] + margin + 2
-    stretches = []
-    for first, last in zip(firsts.clip(0), lasts.clip(max=volts.size), strict=True):
-        stretches += [
-            (start, min(start + LONGEST_STRETCH, int(last)))
-            for start in range(int(first), int(last), LONGEST_STRETCH)
-        ]
-    return stretches
+def _touched(volts: Volts, rail: float, margin: int) -> Iterator[tuple[int, int]]:
+    """Yield stretches (start, stop), apart and in order, outside which nothing is clipped."""
+    for near, far in _near(volts, rail, 2 * margin + 2):
+        first, last = max(near - margin - 1, 0), min(far + margin + 2, volts.size)
+        for start in range(first, last, LONGEST_STRETCH):
+            yield start, min(start + LONGEST_STRETCH, last)
+
+
+def _near(volts: Volts, rail: float, widest_gap: int) -> Iterator[tuple[int, int]]:
+    """Yield first and last frame of each stretch that comes near the rail again and again."""
+    runs: list[tuple[int, int]] = []
+    for part in pieces(volts.size):
+        near = part.start + np.flatnonzero(np.abs(volts[part]) * BETWEEN_SAMPLES > rail)
+        if near.size == 0:
+            continue
+        gaps = np.flatnonzero(np.diff(near) > widest_gap)
+        firsts, lasts = near[np.append(0, gaps + 1)], near[np.append(gaps, near.size - 1)]
+        found = list(zip(firsts.tolist(), lasts.tolist(), strict=True))
+        if runs and found[0][0] - runs[-1][1] <= widest_gap:
+            found[0] = (runs.pop()[0], found[0][1])
+        yield from runs
+        runs = [found[-1]]
+        yield from found[:-1]
+    yield from runs
 
 
 @kernel

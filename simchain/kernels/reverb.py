@@ -35,14 +35,13 @@ def network(
     has shape (outputs, frames). Jot and Chaigne, AES preprint 3030, 1991; Sylvester's matrix as
     in J. O. Smith, Physical Audio Signal Processing.
     """
-    loop = Loop(lengths, gains, poles, into, out_of)
-    wet = np.zeros((out_of.shape[0], volts.shape[1]))
-    loop.run(volts, 0, volts.shape[1], wet)
-    return wet
+    return Loop(lengths, gains, poles, into, out_of)(volts)
 
 
 class Loop:
-    """The rings of a network and where in them it stands."""
+    """The rings of a network and where in them it stands; a sound may come in any pieces."""
+
+    piece = 1
 
     def __init__(
         self, lengths: Ints, gains: Floats, poles: Floats, into: Floats, out_of: Floats
@@ -52,9 +51,16 @@ class Loop:
         self.lengths, self.at = lengths, np.zeros(count, dtype=np.int64)
         self.lines = np.zeros((count, row))
         self._into, self._out_of = into, out_of
+        self.outputs = out_of.shape[0]
         self._work = np.empty((count, PIECE + ROW_OFFSET))
         scaled = gains * (1.0 - poles) / math.sqrt(count)
         self._filters = np.stack((scaled, poles, np.zeros(count)))
+
+    def __call__(self, volts: Volts) -> Volts:
+        """Return the output for the next piece of the sound, shape (inputs, frames)."""
+        wet = np.zeros((self.outputs, volts.shape[1]))
+        self.run(volts, 0, volts.shape[1], wet)
+        return wet
 
     def run(self, volts: Volts, start: int, stop: int, wet: Volts) -> None:
         """Add frames `start` to `stop` of the output to `wet`."""

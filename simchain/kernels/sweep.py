@@ -49,6 +49,8 @@ def rows(w: Volts, q: float, fits: Volts) -> Volts:
 def swept(volts: Volts, table: Volts, places: Volts, q: float, out: Volts) -> None:
     """Write to `out` what the resonance makes of `volts`, both of shape (frames,), from rest.
 
+    `out` may be `volts`.
+
     `table` (rungs, 7 + F's length) holds `rows`; `places` says between which two of them each
     frame lies, 2.25 being a quarter of the way from table[2] to table[3]. A step from one frame to
     the next takes the middle of both.

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simchain.signal import Volts
+from simchain.signal import Volts, pieces
 from simchain.units import peak_volts_to_dbu, ratio_to_db, volts_to_dbu
 
 
@@ -40,14 +40,35 @@ class Level:
 
 def level_of(volts: Volts) -> tuple[Level, ...]:
     """Level of each channel of `volts`, shape (channels, frames)."""
-    return tuple(_level(line) for line in volts)
+    meter = LevelMeter()
+    for part in pieces(volts.shape[1]):
+        meter.read(volts[:, part])
+    return meter.levels() or tuple(Level(0.0, 0.0, 0.0) for _ in volts)
 
 
-def _level(line: Volts) -> Level:
-    """Level of one channel of shape (frames,); no frames are silence."""
-    if line.size == 0:
-        return Level(0.0, 0.0, 0.0)
-    # Summed by einsum: a long np.dot wakes the threads of the linear algebra library.
-    mean_square = float(np.einsum("i,i->", line, line)) / line.size
-    peak = max(float(line.max()), -float(line.min()))
-    return Level(math.sqrt(mean_square), peak, float(line.sum()) / line.size)
+class LevelMeter:
+    """Measures what passes, piece after piece."""
+
+    def __init__(self) -> None:
+        self._frames = 0
+        self._squares = self._sums = self._peaks = np.zeros(0)
+
+    def read(self, volts: Volts) -> None:
+        """Take the next piece into account, shape (channels, frames), of one frame or more."""
+        # Summed by einsum: a long np.dot wakes the threads of the linear algebra library.
+        squares = np.einsum("ij,ij->i", volts, volts)
+        peaks = np.maximum(volts.max(axis=1), -volts.min(axis=1))
+        if self._frames == 0:
+            self._squares, self._sums, self._peaks = squares, volts.sum(axis=1), peaks
+        else:
+            self._squares = self._squares + squares
+            self._sums = self._sums + volts.sum(axis=1)
+            self._peaks = np.maximum(self._peaks, peaks)
+        self._frames += volts.shape[1]
+
+    def levels(self) -> tuple[Level, ...]:
+        """Return the level of each channel so far; none before anything was read."""
+        return tuple(
+            Level(math.sqrt(square / self._frames), float(peak), float(total / self._frames))
+            for square, peak, total in zip(self._squares, self._peaks, self._sums, strict=True)
+        )

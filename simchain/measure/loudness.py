@@ -2,11 +2,12 @@
 
 import math
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.signal import Volts, twins
+from simchain.signal import PIECE, Volts, pieces, twins
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +53,7 @@ def integrated_lufs(samples: Volts, rate: int) -> float:
     Minus infinity when no block passes the absolute gate; NaN under 400 ms, where the standard
     defines nothing. Prefer `loudness_or_rms` for sounds that may be short or very quiet.
     """
-    return _gated_lufs(_weighted_squares(samples, rate), rate)
+    return _gated_lufs(_weighted(samples, rate), rate)
 
 
 def loudness_or_rms(samples: Volts, rate: int) -> tuple[float, bool]:
@@ -62,43 +63,58 @@ def loudness_or_rms(samples: Volts, rate: int) -> tuple[float, bool]:
     absolute gate throughout: then `ungated_lufs` stands in, on the same scale, so that short and
     quiet sounds can still be compared. Minus infinity for silence.
     """
-    gated = integrated_lufs(samples, rate)
-    if math.isfinite(gated):
-        return gated, False
-    return ungated_lufs(samples, rate), True
+    weighted = _weighted(samples, rate)
+    gated = _gated_lufs(weighted, rate)
+    return (gated, False) if math.isfinite(gated) else (_ungated_lufs(weighted), True)
 
 
 def ungated_lufs(samples: Volts, rate: int) -> float:
     """K-weighted RMS level of the whole sound in LUFS, no gate; minus infinity for silence."""
-    squares = _weighted_squares(samples, rate)
-    return _lufs(float(squares.mean())) if squares.size else -math.inf
+    return _ungated_lufs(_weighted(samples, rate))
 
 
-def _weighted_squares(samples: Volts, rate: int) -> Floats:
-    """Squares of the K-weighted sound, summed over the channels: shape (frames,)."""
+class _Weighted(NamedTuple):
+    """Sums of squares of the K-weighted sound of all channels, in whole hops and of all frames."""
+
+    hops: Floats
+    total: float
+    frames: int
+
+
+def _hop(rate: int) -> int:
+    return round(rate * BLOCK_S / HOPS_A_BLOCK)
+
+
+def _weighted(samples: Volts, rate: int) -> _Weighted:
     from scipy.signal import sosfilt
 
-    if samples.shape[1] == 0:
-        return np.zeros(0)
-    same = twins(samples)
-    weighted = sosfilt(k_weighting(rate).copy(), samples[:1] if same else samples, axis=-1)
-    np.multiply(weighted, weighted, out=weighted)
-    squares: Floats = weighted[0]
-    if same:
-        squares *= 2.0
-    elif samples.shape[0] == 2:
-        squares += weighted[1]
-    return squares
+    same, hop = twins(samples), _hop(rate)
+    lines = samples[:1] if same else samples
+    sections, state = k_weighting(rate).copy(), np.zeros((2, len(lines), 2))
+    hops, total = [np.zeros(0)], 0.0
+    for part in pieces(samples.shape[1], max(1, PIECE // hop) * hop):
+        weighted, state = sosfilt(sections, lines[:, part], axis=-1, zi=state)
+        np.multiply(weighted, weighted, out=weighted)
+        squares = weighted[0]
+        for other in weighted[1:]:
+            squares += other
+        if same:
+            squares *= 2.0
+        whole = squares.size // hop
+        hops.append(squares[: whole * hop].reshape(whole, hop).sum(axis=1))
+        total += float(squares.sum())
+    return _Weighted(np.concatenate(hops), total, samples.shape[1])
 
 
-def _gated_lufs(squares: Floats, rate: int) -> float:
-    hop = round(rate * BLOCK_S / HOPS_A_BLOCK)
-    hops = squares.size // hop
-    if hops < HOPS_A_BLOCK:
+def _ungated_lufs(weighted: _Weighted) -> float:
+    return _lufs(weighted.total / weighted.frames) if weighted.frames else -math.inf
+
+
+def _gated_lufs(weighted: _Weighted, rate: int) -> float:
+    if weighted.hops.size < HOPS_A_BLOCK:
         return math.nan
-    sums = squares[: hops * hop].reshape(hops, hop).sum(axis=1)
-    inside = np.lib.stride_tricks.sliding_window_view(sums, HOPS_A_BLOCK)
-    blocks = inside.sum(axis=1) / (HOPS_A_BLOCK * hop)
+    inside = np.lib.stride_tricks.sliding_window_view(weighted.hops, HOPS_A_BLOCK)
+    blocks = inside.sum(axis=1) / (HOPS_A_BLOCK * _hop(rate))
     blocks = blocks[blocks > _mean_square(ABSOLUTE_GATE_LUFS)]
     if blocks.size == 0:
         return -math.inf

@@ -10,7 +10,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.signal import Volts, twins
+from simchain.signal import Volts, pieces, twins
 from simchain.units import ratio_to_db
 
 Floats = NDArray[np.float64]
@@ -54,14 +54,19 @@ def between_samples(line: Volts, starts: NDArray[np.intp], points: int) -> Float
 def _true_peak(line: Volts, points: int) -> float:
     if line.size == 0:
         return 0.0
-    size = np.abs(line)
-    peak = float(size.max())
-    near = size >= _WORTH_A_LOOK * peak
-    starts = np.flatnonzero(near[:-1] | near[1:])
-    if starts.size == 0:
-        return peak
-    found = between_samples(line, starts, points)
-    return max(peak, float(found.max()), -float(found.min()))
+    peak = max(float(line.max()), -float(line.min()))
+    worth, half = _WORTH_A_LOOK * peak, TAPS // 2
+    highest = peak
+    for part in pieces(line.size - 1):
+        near = np.abs(line[part.start : part.stop + 1]) >= worth
+        starts = np.flatnonzero(near[:-1] | near[1:])
+        if starts.size == 0:
+            continue
+        first = max(0, part.start - half)
+        around = line[first : part.stop + 1 + half]
+        found = between_samples(around, starts + (part.start - first), points)
+        highest = max(highest, float(found.max()), -float(found.min()))
+    return highest
 
 
 @lru_cache(maxsize=8)

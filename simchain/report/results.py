@@ -127,7 +127,9 @@ def _picture(subject: str, amp: str | None, what: str, form: str = "png") -> str
 
 
 def _over_full_scale(rendering: Rendering) -> list[str]:
-    over_db = units.ratio_to_db(float(np.abs(rendering.output.samples).max(initial=0.0)))
+    samples = rendering.output.samples
+    peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
+    over_db = units.ratio_to_db(peak)
     if over_db <= 0.0:
         return []
     return [

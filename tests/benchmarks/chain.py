@@ -42,8 +42,10 @@ def steps_only(board, source: Source) -> Wires:
     """Run the passage's links and steps and nothing else: no reading of files, no meters."""
     wires = Wires({0: source.signal.volts})
     for step in path_of(board, "split", "solo", "crunch", source_key=source.key).steps:
-        reached = reach(step, wires.arriving(step)[step.input])
-        wires = wires.behind(step, {}, run(step, reached).volts)
+        arrival = wires.arriving(step)
+        reached = reach(step, arrival.volts)
+        made = run(step, reached, free=arrival.free).volts
+        wires = wires.behind(step, made, free=True)
     return wires
 
 
@@ -60,8 +62,8 @@ def main() -> None:
         arriving = {}
         wires = Wires({0: source.signal.volts})
         for step in steps:
-            arriving[step.name] = reach(step, wires.arriving(step)[step.input])
-            wires = wires.behind(step, {}, run(step, arriving[step.name]).volts)
+            arriving[step.name] = reach(step, wires.arriving(step).volts)
+            wires = wires.behind(step, run(step, arriving[step.name]).volts)
         runs = {
             "six blocks, amplifier, cabinet": lambda: steps_only(board, source),
             "render: the same with clip and meters": lambda: render(

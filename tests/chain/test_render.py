@@ -208,9 +208,9 @@ def test_equal_keys_are_run_once(
     ran: list[str] = []
     real = step_module.run
 
-    def counted(step, volts):
+    def counted(step, volts, **given):
         ran.append(step.name)
-        return real(step, volts)
+        return real(step, volts, **given)
 
     monkeypatch.setattr("simchain.chain.walk.run", counted)
     source = source_of(board, "wet")

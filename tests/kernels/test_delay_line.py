@@ -71,8 +71,11 @@ def test_compiled_as_in_plain_python() -> None:
     tone = butter(2, 0.3, output="sos")
     made = []
     for run in (delay_line._repeats, delay_line._repeats.py_func):
-        wet, lines = np.zeros((1, x.size)), np.zeros((1, lag + taps.size - 1 + x.size))
-        run(x[np.newaxis], taps, lag, np.array((0.5, 0.0)), tone, lag, 1e-60, lines, wet)
+        before = lag + taps.size - 1
+        wet, lines = np.zeros((1, x.size)), np.zeros((1, before + x.size))
+        state = np.zeros((1, len(tone), 2))
+        shares = np.array((0.5, 0.0))
+        run(x[np.newaxis], taps, lag, shares, tone, state, lag, 1e-60, lines, before, wet)
         made.append(wet)
     assert np.abs(made[0] - made[1]).max() < 1e-14
     row, spread = x.copy(), x.copy()

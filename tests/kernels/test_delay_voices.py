@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import butter, sosfilt
 
 from simchain.kernels import delay_voices
-from simchain.kernels.delay_voices import Loop, bucket_repeats, compress, expand, tape_repeats
+from simchain.kernels.delay_voices import Loop, compress, expand
 
 RATE = 96_000
 UNITY, TAU_S, FLOOR = 0.35, 0.02, 0.01
@@ -18,6 +18,14 @@ RNG = np.random.default_rng(1)
 def steady(frames: float, feedback: float, crossed: float = 0.0) -> Loop:
     late_s = frames / RATE
     return Loop(RATE, late_s, late_s, feedback, crossed)
+
+
+def tape_repeats(rows: np.ndarray, *given) -> np.ndarray:
+    return np.concatenate([wet for _, wet in delay_voices.tape_repeats(rows, *given)], axis=1)
+
+
+def bucket_repeats(rows: np.ndarray, *given) -> np.ndarray:
+    return np.concatenate([wet for _, wet in delay_voices.bucket_repeats(rows, *given)], axis=1)
 
 
 def soft(x: np.ndarray, ceiling: float) -> np.ndarray:

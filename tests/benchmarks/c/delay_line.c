@@ -42,12 +42,11 @@ static int is_nothing(const double *row, long size, double nothing)
 
 void delay_line_repeats(const double *restrict feed, long rows, long frames,
                         const double *restrict taps, long number, long lag, const double *shares,
-                        long, const double *restrict sections, long many, long, long piece,
-                        double nothing, double *restrict lines, long, long room,
+                        long, const double *restrict sections, long many, long,
+                        double *restrict state, long, long, long, long piece, double nothing,
+                        double *restrict lines, long, long room, long before,
                         double *restrict wet, long, long)
 {
-    const long before = room - frames;
-    double *state = calloc(2 * many * rows + 1, sizeof *state);
     for (long start = 0; start < frames; start += piece) {
         const long size = least(piece, frames - start);
         for (long r = 0; r < rows; r++)
@@ -71,7 +70,6 @@ void delay_line_repeats(const double *restrict feed, long rows, long frames,
             }
         }
     }
-    free(state);
 }
 
 void delay_line_all_pass(double *restrict row, long frames, double *restrict past, long length,
