@@ -84,7 +84,9 @@ def folded(volts: Volts, inputs: int, mono: str = "mean") -> Volts:
 
 def _run_block(step: Step, block: Block, arriving: Volts, free: bool) -> Passed:
     rate, ceiling, gate = step.moment.rate, block.ceiling_volts, step.gate
-    headroom_in = _headroom(arriving, ceiling)
+    while_on = None if gate.is_constant else gate
+    # A buffer's input stays in while the unit is off; on true bypass nothing reaches it then.
+    headroom_in = _headroom(arriving, ceiling, while_on if block.bypass == "true" else None)
     inside = with_input_noise(arriving, step) if step.noisy else arriving
     inside, free = _railed(inside, ceiling, rate, free or inside is not arriving)
     if gate.is_never_on:
@@ -96,7 +98,7 @@ def _run_block(step: Step, block: Block, arriving: Volts, free: bool) -> Passed:
         made = _made(step, block, inside, free=free and not passes_by)
     made = with_output_noise(made, step) if step.noisy else made
     level = units.db_to_ratio(block.level_db)
-    headroom_out = _headroom(made, ceiling, level)
+    headroom_out = _headroom(made, ceiling, None if _has_trails(block) else while_on, level)
     made, _ = _railed(made, ceiling, rate, free=True)
     _turn_to_level(made, step, block, level)
     if passes_by:
@@ -179,9 +181,19 @@ def _railed(volts: Volts, ceiling: float, rate: int, free: bool) -> tuple[Volts,
     return volts, free
 
 
-def _headroom(asked: Volts, ceiling: float, level: float = 1.0) -> Headroom | None:
-    """Headroom of the volts `asked` for, at a point that `level` follows; None below no ceiling."""
+def _headroom(
+    asked: Volts, ceiling: float, gate: Gate | None, level: float = 1.0
+) -> Headroom | None:
+    """Headroom of the volts `asked` for, at a point that `level` follows; None below no ceiling.
+
+    With a `gate` only what is asked for while it lets something through counts.
+    """
     if not math.isfinite(ceiling):
         return None
-    peak = max(float(asked.max(initial=0.0)), -float(asked.min(initial=0.0)))
+    peak = 0.0
+    for part in pieces(asked.shape[1]):
+        there = asked[:, part]
+        if gate is not None:
+            there = there[:, gate.weights(part.stop - part.start, part.start) > 0.0]
+        peak = max(peak, float(there.max(initial=0.0)), -float(there.min(initial=0.0)))
     return Headroom(ceiling * level, -units.ratio_to_db(peak / ceiling))

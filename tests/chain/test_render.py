@@ -313,3 +313,29 @@ def test_rendering_twice_gives_the_same_bytes(make_board: MakeBoard, noise: np.n
     first = simchain.render(board, order="all", passage="off").output.samples
     second = simchain.render(board, order="all", passage="off").output.samples
     assert first.tobytes() == second.tobytes()
+
+
+@pytest.mark.parametrize("bypass", ["true", "buffered"])
+def test_what_a_unit_would_clip_while_it_is_off_is_no_clipping(
+    make_board: MakeBoard, tone: Callable, bypass: str
+) -> None:
+    text = f"""
+    [blocks.push]
+    kind = "boost"
+    gain_db = 20
+    low_cut_hz = 0
+    high_cut_hz = 0
+    bypass = "{bypass}"
+    rail_volts = 0.5
+    [orders.one]
+    front = ["push"]
+    [passages.on]
+    on = []
+    events = [{{ at = 0.5, block = "push", do = "on" }}]
+    """
+    volts = np.concatenate([tone(100, 1.0), tone(100, 0.01)], axis=1)
+    points = simchain.render(make_board(text, volts), order="one", passage="on").points
+    # 20 dB above 10 mV, below 0.5 V: 14 dB; the input's 1 V peak reaches a buffer only.
+    assert points["push.out"].headroom.db == pytest.approx(20 * math.log10(0.5 / 0.1), abs=0.01)
+    reached = 1.0 if bypass == "buffered" else 0.01
+    assert points["push.in"].headroom.db == pytest.approx(20 * math.log10(0.5 / reached), abs=0.01)
