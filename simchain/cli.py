@@ -104,7 +104,7 @@ def new(
 def check(board: BoardFile, as_json: Json = False) -> None:
     """Read a board file and list what is wrong and what is unlikely."""
     from simchain.board import check_board, load_board
-    from simchain.chain.electrical import check_electrics, clip_peaks
+    from simchain.chain.electrical import check_electrics
     from simchain.chain.source import check_clips
     from simchain.report.documents import check_document
     from simchain.report.tables import check_lines
@@ -114,8 +114,8 @@ def check(board: BoardFile, as_json: Json = False) -> None:
     loaded = None
     try:
         loaded = load_board(board)
-        problems, levels = check_clips(loaded)
-        warnings = check_board(loaded) + levels + check_electrics(loaded, clip_peaks(loaded))
+        problems, levels, peaks = check_clips(loaded)
+        warnings = check_board(loaded) + levels + check_electrics(loaded, peaks)
     except BoardError as error:
         problems = list(error.problems)
     if as_json:
@@ -164,6 +164,7 @@ def render(
     """Render one passage, or a song of them, in one order to WAV files."""
     from simchain.board import load_board
     from simchain.chain.render import render as rendered
+    from simchain.chain.stereo import may_fold
     from simchain.decide.songs import song_steps
     from simchain.files import prepare_folder
     from simchain.report.results import write_render
@@ -172,8 +173,9 @@ def render(
     loaded = load_board(board)
     prepare_folder(folder)
     with err.status(f"rendering {song or passage} in {order}"):
+        kept = points or may_fold(loaded)
         rendering = rendered(
-            loaded, order, passage, song=song, amp=amp, points=points, noise=noise, floors=True
+            loaded, order, passage, song=song, amp=amp, points=kept, noise=noise, floors=True
         )
         steps = song_steps(loaded, rendering) if song else ()
         document = write_render(rendering, folder, points=points, steps=steps)
@@ -254,6 +256,44 @@ def set_levels(
         _print_json(document)
         return
     _print_lines(set_levels_parts(document, board))
+
+
+@app.command()
+def swaps(
+    board: BoardFile,
+    order: Annotated[str, typer.Option(help="An order of the board.")],
+    passages: Annotated[
+        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
+    ] = None,
+    amp: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
+    ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every two blocks that are on, not neighbours alone.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Exchange neighbours, and move blocks across the split: does it matter where they stand?"""
+    from simchain.board import load_board
+    from simchain.decide.swaps import swaps as exchanged
+    from simchain.report.swaps import swaps_document, swaps_parts
+
+    with _Progress() as progress:
+        result = exchanged(
+            load_board(board),
+            order,
+            passages=_names(passages),
+            amp=amp,
+            every=every,
+            progress=progress,
+        )
+    document = swaps_document(result)
+    _warn(document["warnings"])
+    if as_json:
+        _print_json(document)
+        return
+    for part in swaps_parts(document):
+        out.print(part)
 
 
 @app.command()

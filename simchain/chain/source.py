@@ -1,7 +1,7 @@
 """The sound at the guitar's jack: a clip in volts, at the board's rate, with room for tails."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -194,12 +194,16 @@ def _level_assumed(board: Board, name: str) -> str:
     )
 
 
-def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning]]:
-    """Read every sound file of the board: what cannot be used, and levels that are unlikely."""
+def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning], dict[str, float]]:
+    """Read every sound file of the board: what cannot be used, and levels that are unlikely.
+
+    The third result is the loudest sample of each clip that can be used, in volts.
+    """
     problems = [*missing_clips(board), *_bad_responses(board), *_loops_played_in_vain(board)]
     warnings: list[BoardWarning] = []
     tried = {problem.value.strip("'\"") for problem in problems}
     seconds: dict[str, float] = {}
+    peaks: dict[str, float] = {}
     for passage in board.passages:
         name = board.passage(passage).clip or board.source.clip
         if name is None or name in tried:
@@ -212,12 +216,30 @@ def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning]]:
                 problems.append(_bad_clip(board, passage, name, error))
                 continue
             seconds[name] = clip.seconds
+            peaks[name] = float(np.abs(clip.volts).max())
             warnings += _about_level(board, passage, name, clip)
         ends = seconds[name] + tail_s(board, passage)
         warnings += [
             BoardWarning("events", "", text) for text in timeline_remarks(board, passage, ends)
         ]
-    return problems, warnings
+    if len(seconds) and not problems:
+        problems += _songs_in_vain(board, seconds)
+    return problems, warnings, peaks
+
+
+def _songs_in_vain(board: Board, seconds: Mapping[str, float]) -> Iterator[Problem]:
+    """Return a problem for each song in which a loop is played before it is recorded."""
+    for name, song in board.songs.items():
+        clips_of = [board.passage(each).clip or board.source.clip for each in song.passages]
+        known = [seconds[clip] for clip in clips_of if clip is not None and clip in seconds]
+        lengths = [round(each * board.rate) for each in known]
+        if not lengths or len(lengths) < len(clips_of):
+            continue
+        try:
+            _loops_in_vain(timeline_of_song(board, name, lengths), song=True)
+        except RequestError as error:
+            allowed = "play and overdub after record"
+            yield Problem(board.file, f"songs.{name}", "passages", "", allowed, str(error))
 
 
 def _bad_clip(board: Board, passage: str, name: str, error: ClipError) -> Problem:

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from simchain.blocks import Block
+from simchain.board import Board
 from simchain.chain.gates import Gate, Share
 from simchain.chain.steps import AmpUnit, Feed, Path, Place, Step
 from simchain.chain.walk import Rendering
@@ -129,6 +130,11 @@ def fold_cost(volts: Volts, rate: int, mono: How = "mean") -> FoldCost:
     """Return what `volts`, shape (2, frames), lose where one input takes them as `mono` says."""
     taken: Taken = "left" if mono == "left" else "mean"
     return FoldCost(fold_loss(volts, rate, taken), fold_dips(volts, rate, taken))
+
+
+def may_fold(board: Board) -> bool:
+    """Tell whether two channels can become one on `board`, so that a fold's cost is wanted."""
+    return any(block.outputs == 2 for block in board.blocks.values())
 
 
 def stereo_heard(rendering: Rendering) -> tuple[HeardStereo, ...]:

@@ -77,6 +77,11 @@ class Rendering:
     output: Output
     warnings: tuple[str, ...]
 
+    def without_sounds(self) -> "Rendering":
+        """Return it without the sounds of its test points, which are large."""
+        bare = {name: replace(point, volts=None) for name, point in self.points.items()}
+        return replace(self, points=bare)
+
     @property
     def order(self) -> str:
         """Name of the order."""

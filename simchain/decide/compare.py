@@ -16,7 +16,7 @@ from simchain.chain.loop import Loop, parallel_loop
 from simchain.chain.path import named_order, path_of
 from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
-from simchain.chain.stereo import HeardStereo, stereo_heard
+from simchain.chain.stereo import HeardStereo, may_fold, stereo_heard
 from simchain.chain.walk import Output, Rendering, twice, walk
 from simchain.decide.difference import Difference, difference
 from simchain.decide.levels import loop_warnings
@@ -225,7 +225,8 @@ def _heard_in(
         )
         for order in orders
     ]
-    renderings = with_floors(board, walk(board, paths, source, stop=stop))
+    walked = walk(board, paths, source, points=may_fold(board), stop=stop)
+    renderings = with_floors(board, walked)
     pairs = [
         Pair(
             a.order,
@@ -257,7 +258,7 @@ def _heard(board: Board, music: Music, rendering: Rendering, loops: dict[str, Lo
     kept = replace(output, samples=twice(lines.astype(np.float32)))
     return Heard(
         music,
-        replace(rendering, output=kept),
+        replace(rendering.without_sounds(), output=kept),
         bands_db=third_octaves_db(Signal(lines, rate))[1],
         loops=loops,
         steps=song_steps(board, rendering) if music.is_song else (),

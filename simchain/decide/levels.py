@@ -11,6 +11,7 @@ from simchain.blocks import Block
 from simchain.board import Board, Order
 from simchain.chain.loop import Loop, parallel_loop
 from simchain.chain.render import amp_name, render
+from simchain.chain.stereo import HeardStereo, may_fold, stereo_heard
 from simchain.chain.walk import Rendering
 
 # How far noise must stay below what is played (common practice, no source).
@@ -22,12 +23,13 @@ HISS_BAND_HZ = 20_000.0
 class Levels:
     """One order in every passage, on one amplifier or into the mixer.
 
-    `loops` maps a passage to its parallel loop, where there is one. `warnings` say what is
-    unlikely, first what the renderings say.
+    `loops` maps a passage to its parallel loop, where there is one, `stereo` to its stretches of
+    stereo. `warnings` say what is unlikely, first what the renderings say.
     """
 
     renderings: tuple[Rendering, ...]
     loops: dict[str, Loop]
+    stereo: dict[str, tuple[HeardStereo, ...]]
     warnings: tuple[str, ...]
 
 
@@ -49,17 +51,19 @@ def levels(
         board.passage(passage)
     end = amp_name(board, amp)
 
-    def found(passage: str) -> tuple[Rendering, Loop | None]:
-        rendering = render(board, order, passage, amp=end, points=False, floors=True)
-        return rendering, parallel_loop(board, order, passage, end)
+    def found(passage: str) -> tuple[Rendering, Loop | None, tuple[HeardStereo, ...]]:
+        rendering = render(board, order, passage, amp=end, points=may_fold(board), floors=True)
+        loop = parallel_loop(board, order, passage, end)
+        return rendering.without_sounds(), loop, stereo_heard(rendering)
 
     with ThreadPoolExecutor(max_workers=min(len(chosen), os.cpu_count() or 1)) as pool:
         made = list(pool.map(found, chosen))
-    renderings = tuple(rendering for rendering, _ in made)
-    loops = {one.passage: loop for one, loop in made if loop is not None}
+    renderings = tuple(rendering for rendering, _, _ in made)
+    loops = {one.passage: loop for one, loop, _ in made if loop is not None}
+    stereo = {one.passage: stretches for one, _, stretches in made}
     warnings = [text for one in renderings for text in one.warnings]
     warnings += [text for one in renderings for text in loop_warnings(one)]
-    return Levels(renderings, loops, tuple(dict.fromkeys(warnings)))
+    return Levels(renderings, loops, stereo, tuple(dict.fromkeys(warnings)))
 
 
 def loop_warnings(rendering: Rendering) -> Iterator[str]:

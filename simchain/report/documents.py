@@ -88,7 +88,7 @@ def levels_document(levels: Levels) -> dict[str, Any]:
         for name, point in rendering.points.items():
             points.setdefault(name, {})[rendering.passage] = figures(point)
     first = levels.renderings[0]
-    stereo = {one.passage: stereo_facts(stereo_heard(one)) for one in levels.renderings}
+    stereo = {name: stereo_facts(heard) for name, heard in levels.stereo.items()}
     document = {
         "simchain": simchain.__version__,
         "order": first.order,

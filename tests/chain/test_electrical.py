@@ -11,10 +11,11 @@ import pytest
 
 from simchain.blocks import Moment, kinds
 from simchain.board import new_board, read_board
-from simchain.chain.electrical import check_electrics, clip_peaks
+from simchain.chain.electrical import check_electrics
 from simchain.chain.electrical.loading import PIEZO_CORNER_HZ, _loaded_piezo
 from simchain.chain.loop import parallel_loop
 from simchain.chain.render import render
+from simchain.chain.source import check_clips
 from simchain.electrics import Cable, Link, Piezo, Pot
 from simchain.signal import Signal, write_float_wav
 
@@ -265,7 +266,7 @@ def test_on_ideal_links_nothing_loads(fault: str):
 def test_the_rails_told_are_those_that_a_rendering_meets(gain_db: int):
     """Estimated from the clip's peak and the gain; measured on the rendering at push.out."""
     board = read_board(changed(("gain_db = 6", f"gain_db = {gain_db}, rail_volts = 1")))
-    found = [w for w in check_electrics(board, clip_peaks(board)) if w.code == "near_rail"]
+    found = [w for w in check_electrics(board, check_clips(board)[2]) if w.code == "near_rail"]
     assert [each.block for each in found] == ["push"]
     (asked,) = figures(found[0].text, r"asked for ([\d.]+) V")
     headroom = render(board, "series", "verse").points["push.out"].headroom

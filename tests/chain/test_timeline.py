@@ -313,6 +313,8 @@ def test_what_is_played_in_a_song_may_be_recorded_before(make_board: MakeBoard) 
     assert "play at 0.1 s: nothing is recorded yet" in alone.warnings[0]
     with pytest.raises(RequestError, match=r"song 'wrong': 'around': play at 0.1 s: nothing"):
         simchain.render(board, "one", song="wrong")
+    (problem,) = check_clips(board)[0]
+    assert (problem.table, problem.key) == ("songs.wrong", "passages")
 
 
 def test_a_movement_in_hz_is_straight_in_its_logarithm(make_board: MakeBoard) -> None:

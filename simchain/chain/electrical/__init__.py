@@ -4,18 +4,13 @@ Only passages and switches of the board count, each in every order, on the ampli
 """
 
 from collections.abc import Mapping
-from contextlib import suppress
-
-import numpy as np
 
 from simchain.board import Board, BoardWarning
 from simchain.chain.electrical.loading import first_input_warnings, long_cable_warnings
 from simchain.chain.electrical.rails import loop_level_warnings, rail_warnings
 from simchain.chain.electrical.wiring import comb_warnings, earth_warnings, stereo_warnings
 from simchain.chain.path import path_of
-from simchain.chain.source import clip_in_volts
 from simchain.chain.steps import PAIR
-from simchain.errors import ClipError
 
 
 def check_electrics(board: Board, clip_peaks: Mapping[str, float]) -> list[BoardWarning]:
@@ -47,13 +42,3 @@ def check_electrics(board: Board, clip_peaks: Mapping[str, float]) -> list[Board
         *stereo_warnings(board, paths),
         *earth_warnings(board),
     ]
-
-
-def clip_peaks(board: Board) -> dict[str, float]:
-    """Return the loudest sample of each clip that can be used, in volts."""
-    peaks = {}
-    for name in {passage.clip or board.source.clip for passage in board.passages.values()}:
-        if name is not None:
-            with suppress(ClipError):
-                peaks[name] = float(np.abs(clip_in_volts(board, name).volts).max())
-    return peaks
