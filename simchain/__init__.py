@@ -23,6 +23,7 @@ _homes = {
     "load_board": "simchain.board",
     "render": "simchain.chain.render",
     "set_levels": "simchain.decide.set_levels",
+    "swaps": "simchain.decide.swaps",
 }
 
 __all__ = [

@@ -19,7 +19,9 @@ from simchain.chain.source import source_of
 from simchain.chain.stereo import HeardStereo, may_fold, stereo_heard
 from simchain.chain.walk import Output, Rendering, twice, walk
 from simchain.decide.difference import Difference, difference
+from simchain.decide.judge import Judge, Sound
 from simchain.decide.levels import loop_warnings
+from simchain.decide.score import Score
 from simchain.decide.songs import SongStep, song_steps
 from simchain.errors import RequestError
 from simchain.measure.bands import third_octaves_db
@@ -74,7 +76,7 @@ class Heard:
 class Pair:
     """Two orders in one passage on one amplifier; `b` is measured against `a`.
 
-    `passage` is the label of a passage or a song.
+    `passage` is the label of a passage or a song. `score` is None where it was not judged.
     """
 
     a: str
@@ -82,6 +84,7 @@ class Pair:
     passage: str
     amp: str | None
     difference: Difference
+    score: Score | None = None
 
     @property
     def trim_lu(self) -> float:
@@ -125,6 +128,7 @@ def compare(
     songs: Sequence[str] | None = None,
     amps: Sequence[str] | None = None,
     noise: bool = False,
+    judged: bool = True,
     progress: Progress | None = None,
 ) -> Comparison:
     """Render `orders` over `passages` and `songs` on `amps` (default the board's) and compare.
@@ -132,7 +136,8 @@ def compare(
     Without passages and songs it is every passage; with songs alone it is those alone.
 
     With `noise`, and in passages with a gate switched on, hum and hiss are in the sounds; test
-    points always tell their noise floor.
+    points always tell their noise floor. Unless `judged` is false, every pair is judged, without
+    noise and with all phases of what sways by itself.
     `progress` is called with the number of passages done, the number there are, and what was done.
 
     Raises RequestError when fewer than two orders are given, one is given twice, or a name is not
@@ -144,7 +149,7 @@ def compare(
     names = _distinct_names(board, orders)
     wanted_amps = tuple(amp_name(board, amp) for amp in amps or NO_AMPS)
     jobs = list(itertools.product(chosen, wanted_amps))
-    results = _in_parallel(board, orders, jobs, noise, progress)
+    results = _in_parallel(board, orders, jobs, noise, judged, progress)
     heard = _with_gains([one for part, _ in results for one in part])
     pairs = tuple(pair for _, part in results for pair in part)
     return Comparison(board, names, chosen, wanted_amps, heard, pairs, _warnings(heard))
@@ -185,13 +190,14 @@ def _in_parallel(
     orders: Sequence[str | Order],
     jobs: Sequence[tuple[Music, str | None]],
     noise: bool,
+    judged: bool,
     progress: Progress | None,
 ) -> list[tuple[list[Heard], list[Pair]]]:
     """Run each passage and song on each amplifier, as many at once as there are cores."""
     pool = ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1))
     stop = Event()
     try:
-        tasks = [pool.submit(_heard_in, board, orders, *job, noise, stop) for job in jobs]
+        tasks = [pool.submit(_heard_in, board, orders, *job, noise, judged, stop) for job in jobs]
         results = []
         for done, (task, (music, amp)) in enumerate(zip(tasks, jobs, strict=True), start=1):
             results.append(task.result())
@@ -209,6 +215,7 @@ def _heard_in(
     music: Music,
     amp: str | None,
     noise: bool,
+    judged: bool,
     stop: Event,
 ) -> tuple[list[Heard], list[Pair]]:
     source = source_of(board, music.name, song=music.is_song, noise=noise)
@@ -227,21 +234,31 @@ def _heard_in(
     ]
     walked = walk(board, paths, source, points=may_fold(board), stop=stop)
     renderings = with_floors(board, walked)
-    pairs = [
-        Pair(
-            a.order,
-            b.order,
-            music.label,
-            amp,
-            difference(a.output.samples, b.output.samples, a.rate),
-        )
-        for a, b in itertools.combinations(renderings, 2)
-    ]
+    pairs = _pairs(music, renderings)
+    if judged:
+        judge = Judge(board, music.name, amp, is_song=music.is_song, stop=stop)
+        sounds = judge.sounds(orders) if noise else [Sound(one) for one in renderings]
+        known = None if noise else [pair.difference for pair in pairs]
+        found = judge.judged(list(itertools.combinations(sounds, 2)), known=known)
+        pairs = [replace(pair, score=one.score) for pair, one in zip(pairs, found, strict=True)]
     heard = [
         _heard(board, music, rendering, _loops(board, order, rendering))
         for order, rendering in zip(orders, renderings, strict=True)
     ]
     return heard, pairs
+
+
+def _pairs(music: Music, renderings: Sequence[Rendering]) -> list[Pair]:
+    return [
+        Pair(
+            a.order,
+            b.order,
+            music.label,
+            a.amp,
+            difference(a.output.samples, b.output.samples, a.rate),
+        )
+        for a, b in itertools.combinations(renderings, 2)
+    ]
 
 
 def _loops(board: Board, order: str | Order, rendering: Rendering) -> dict[str, Loop]:
