@@ -29,7 +29,7 @@ class Amp(Settings):
     treble: float = control(0.5, "treble control", ge=0, le=1)
     volume_db: float = control(
         0.0,
-        "volume, after the return and before the power stage",
+        "volume, after the return and before the power stage: lower for a stage that stays clean",
         unit="dB",
         ge=-60,
         le=80,
@@ -50,7 +50,14 @@ class Amp(Settings):
         usual=(-20, 4),
     )
     loop_mix: float = control(1.0, "share of the loop in what the power stage gets", ge=0, le=1)
-    watts: float = control(20.0, "rated power", unit="W", gt=0, le=1000, usual=(5, 50))
+    watts: float = control(
+        20.0,
+        "rated power: how loud; how soon it clips is volume_db, whatever the watts",
+        unit="W",
+        gt=0,
+        le=1000,
+        usual=(5, 50),
+    )
     sag: float = control(0.3, "how far the supply gives way when pushed", ge=0, le=1)
     damping: float = control(1.0, "damping factor", gt=0, le=1000, usual=(0.2, 8))
     speaker_ohm: float = control(

@@ -293,8 +293,24 @@ class Block(Settings):
         raise NotImplementedError
 
 
+# What people call some of them.
+CALLED = {
+    "buffer": 'boost with gain_db = 0, or a tuner with bypass = "buffered"',
+    "distortion": "drive",
+    "echo": "delay",
+    "eq": "equalizer",
+    "overdrive": "drive",
+    "preamp": "piezo_preamp (an amplifier's is in [amps.NAME])",
+}
+
+
 def kind_with_choice(word: str) -> str:
-    """Say which kind has `word` among a setting's choices: "phaser" is a modulation's shape."""
+    """Say which kind is meant: by what people call it, or by a setting's choices.
+
+    "phaser" is a modulation's shape.
+    """
+    if word in CALLED:
+        return f"; it is a {CALLED[word]}"
     for name, kind in kinds().items():
         for key, field in kind.model_fields.items():
             if key not in Block.model_fields and word in get_args(field.annotation):

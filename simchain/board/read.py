@@ -29,7 +29,7 @@ COMMON_SLIPS = (
     (r"=\s*-?\d+,\d", "a number has a point, not a comma: 0.3"),
     (r"=\s*-?[\d.]+\s*%", "a share is a number from 0 to 1: 30 % is 0.3"),
     (r"=\s*-?[\d.]+\s*[A-Za-z]", "a number stands alone, without its unit"),
-    (r"=\s*[A-Za-z]", 'text stands in quotes: "boost"'),
+    (r"=\s*[A-Za-z]", 'text stands in quotes, "like this"'),
     (r"=\s*\"[^\"]*$", "a quote is not closed"),
 )
 

@@ -179,10 +179,12 @@ def _said(place: _Place, fault: dict[str, Any], what: str) -> tuple[str, str]:
 
 
 def _as_share(given: Any, limits: str) -> str:
-    """Say what a percentage is as a share."""
-    if limits == "0 to 1" and isinstance(given, int | float) and 1 < given <= 100:
-        return f"; {given:g} % is {given / 100:g}"
-    return ""
+    """Say what a knob's number, or a percentage, is as a share."""
+    if limits != "0 to 1" or not isinstance(given, int | float):
+        return ""
+    if 1 < given <= 10:
+        return f"; a knob at {given:g} of 10 is {given / 10:g}"
+    return f"; {given:g} % is {given / 100:g}, full is 1" if 10 < given <= 100 else ""
 
 
 def _range(low: float | None, high: float | None, open_below: bool, unit: str) -> str:

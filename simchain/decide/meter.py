@@ -21,10 +21,14 @@ SILENT_LUFS = -150.0
 
 @dataclass(frozen=True, eq=False)
 class Heard:
-    """Loudness at `out` of one passage, and the RMS level at each test point on its path."""
+    """Loudness at `out` of one passage, and the RMS level at each test point on its path.
+
+    `over_db` says by how much each point clips that does.
+    """
 
     lufs: float
     rms_dbu: Mapping[str, float]
+    over_db: Mapping[str, float]
     warnings: tuple[str, ...]
 
 
@@ -100,4 +104,9 @@ class Meter:
         board = turned(self.board, settings) if settings else self.board
         rendering = render(board, self.order, passage, amp=self.amp, points=False)
         levels = {name: point.level.rms_dbu for name, point in rendering.points.items()}
-        return Heard(rendering.output.integrated_lufs, levels, rendering.warnings)
+        over_db = {
+            name: -point.headroom.db
+            for name, point in rendering.points.items()
+            if point.headroom is not None and point.headroom.db < 0.0
+        }
+        return Heard(rendering.output.integrated_lufs, levels, over_db, rendering.warnings)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +22,9 @@ FINENESSES = (1, 2, 10)
 # How far down the ranges a search begins again, and how many renders a control it may take.
 LOWER_DOWN = ((0.25, 5), (0.5, 3))
 MOVES_LITTLE_LU, MOVES_NOTHING_LU = 0.005, 0.05
+
+# A control turned this far that gives less than this share of it as level is said to be dear.
+FAR_DB, DEAR_SHARE = 3.0, 0.5
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,10 @@ def set_levels(
     heard = final.heard([np.zeros(0)])[0]
     renders = {p: meter.renders[p] + final.renders[p] for p in chosen}
     start = np.array([control.start for control in controls])
-    levels = _levels(targets, meter.heard([start])[0], heard)
+    before = meter.heard([start])[0]
+    levels = _levels(targets, before, heard)
+    turned_by = {control: placed[control] - control.start for control in used}
+    told = [*warnings, *_dear(meter, turned_by, levels), *_clipping(before, heard)]
     limits = {
         target.passage: limit_of(meter, values, target, targets)
         for target in targets
@@ -131,8 +137,43 @@ def set_levels(
         renders=renders,
         curve_renders={p: meter.renders[p] + final.renders[p] - renders[p] for p in chosen},
         limits=limits,
-        warnings=(*warnings, *dict.fromkeys(w for one in heard.values() for w in one.warnings)),
+        warnings=(*told, *dict.fromkeys(w for one in heard.values() for w in one.warnings)),
     )
+
+
+def _dear(
+    meter: Meter,
+    turned_by: Mapping[LevelControl, float],
+    levels: Mapping[str, PassageLevel],
+) -> Iterator[str]:
+    """Say where a control was turned far for little level: what follows it takes the rest."""
+    for control, change in turned_by.items():
+        if not control.unit.startswith("dB") or abs(change) < FAR_DB:
+            continue
+        for passage, level in levels.items():
+            acting = [each for each in turned_by if _acts(meter, each, passage)]
+            others = [each for each in acting if each != control and turned_by[each] != 0.0]
+            gained = level.reached_lufs - level.before_lufs
+            if control not in acting or others or abs(gained) >= DEAR_SHARE * abs(change):
+                continue
+            yield (
+                f"{control} is turned by {change:+.1f} {control.unit} and makes {passage} only "
+                f"{gained:+.1f} LU louder: what follows {control.block} takes the rest, as dirt or "
+                f"evened out; behind it, about {gained:+.1f} dB would do"
+            )
+            break
+
+
+def _acts(meter: Meter, control: LevelControl, passage: str) -> bool:
+    return bool(meter.acting[meter.passages.index(passage), meter.controls.index(control)])
+
+
+def _clipping(before: Mapping[str, Heard], after: Mapping[str, Heard]) -> Iterator[str]:
+    """Say what clips with the settings found, and did not, or by 1 dB less, before."""
+    for passage, heard in after.items():
+        for point, over_db in heard.over_db.items():
+            if over_db > before[passage].over_db.get(point, 0.0) + 1.0:
+                yield f"with these settings {point} clips in {passage}, {over_db:.1f} dB over"
 
 
 def _found(meter: Meter, targets: Sequence[Target], *, insists: bool) -> tuple[Floats, list[bool]]:

@@ -9,6 +9,7 @@ from simchain.report.sentences import frequency, letter, listed, spoken
 from simchain.report.stops import (
     LITTLE_HEADROOM_DB,
     NEAR_FLOOR_DB,
+    ON_PURPOSE,
     Stop,
     loop_blocks,
     stop_name,
@@ -87,7 +88,7 @@ def ceiling_sentences(rows: Rows) -> Iterator[str]:
         headroom_db, stop, passage = limited[0]
         yield (
             f"Nothing comes within {LITTLE_HEADROOM_DB:g} dB of clipping; the closest is "
-            f"{stop.name} in {spoken(passage)}, with {headroom_db:.1f} dB left."
+            f"{stop.name} in {spoken(passage)}, with {headroom_db:.1f} dB left. {ON_PURPOSE}"
         )
 
 
@@ -233,12 +234,17 @@ def loops_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> st
 def _met(
     data: Mapping[str, Any], passage: str, amp: str | None
 ) -> dict[str, list[tuple[str, float, bool]]]:
-    """Return for each block each order's letter, the RMS it meets, and whether in the loop."""
+    """Return for each block each order's letter, the RMS it meets, and whether in the loop.
+
+    Blocks that are off throughout meet nothing that matters.
+    """
+    on: list[str] = next((each["on"] for each in data["passages"] if each["name"] == passage), [])
     met: dict[str, list[tuple[str, float, bool]]] = {}
     for place, order in enumerate(data["orders"]):
         for point in _points(data, order["name"], passage, amp):
             block = stop_name(point["name"])
-            if point["name"] == f"{block}.in" and point["rms_dbu"] is not None:
+            is_input = point["name"] == f"{block}.in" and block in on
+            if is_input and point["rms_dbu"] is not None:
                 inside = block in order["loop"]
                 met.setdefault(block, []).append((letter(place), point["rms_dbu"], inside))
     return {block: places for block, places in met.items() if len(places) > 1}

@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from typing import Any
 
 import simchain
-from simchain.decide.compare import Comparison, Heard, Music
+from simchain.decide.compare import Comparison, Heard, Music, Pair
+from simchain.decide.difference import IDENTICAL_DB
 from simchain.report.documents import (
     Files,
     Key,
@@ -39,7 +40,7 @@ def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -
             {
                 **pair_facts(pair),
                 "max_band_hz": number(pair.difference.max_band_hz),
-                "band_change_db": [number(db) for db in pair.difference.band_change_db],
+                "band_change_db": _changes(pair),
             }
             for pair in comparison.pairs
         ],
@@ -49,6 +50,13 @@ def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -
 def _order(comparison: Comparison, name: str) -> dict[str, Any]:
     path = next(one.rendering.path for one in comparison.heard if one.rendering.order == name)
     return {"name": name, "front": list(path.order.front), "loop": list(path.order.loop)}
+
+
+def _changes(pair: Pair) -> list[float | None]:
+    """Return the change of each band; null where both sounds are too quiet for it to matter."""
+    if pair.null_db == IDENTICAL_DB:
+        return [number(db) for db in pair.difference.band_change_db]
+    return [number(db) if db != 0.0 else None for db in pair.difference.band_change_db]
 
 
 def _passage(comparison: Comparison, music: Music) -> dict[str, Any]:

@@ -8,7 +8,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from simchain.report.stops import LITTLE_HEADROOM_DB, Stop, stops
+from simchain.report.stops import LITTLE_HEADROOM_DB, ON_PURPOSE, Stop, stops
+from simchain.report.verdicts import expected, expected_of_each, no_difference_expected
 
 SAME_NULL_DB = -80.0
 SAME_TRIM_LU = 0.1
@@ -61,7 +62,8 @@ def pair_sentence(pair: Mapping[str, Any], first: str = "A", second: str = "B") 
     """Say in one sentence how two orders differ in one passage.
 
     `pair` holds trim_lu (None when one of them is silent), null_db, max_band_change_db,
-    max_band_hz and band_change_db; `first` and `second` are the words for its `a` and `b`.
+    max_band_hz and band_change_db, and verdict and borderline where it was judged; `first` and
+    `second` are the words for its `a` and `b`.
     """
     trim_lu, null_db = pair["trim_lu"], pair["null_db"]
     if trim_lu is None:
@@ -69,17 +71,17 @@ def pair_sentence(pair: Mapping[str, Any], first: str = "A", second: str = "B") 
     if null_db is not None and null_db <= SAME_NULL_DB:
         return _nothing_else(first, second, float(trim_lu), float(null_db))
     change_db = signed_band_change(pair)
-    sentence = f"{_level(first, second, trim_lu)}; {_tone(pair, change_db)}"
+    sentence = f"{expected(pair)}{_level(first, second, trim_lu)}; {_tone(pair, change_db)}"
     if null_db is not None and abs(change_db) < _FAINT_TONE_DB:
         sentence += f", and their whole difference is {-null_db:.0f} dB below the sound"
-    return sentence + "."
+    return _capital(sentence) + "."
 
 
 def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
     """Say in one sentence how the orders of `data` (see `audition_page`) differ in a passage.
 
-    With more than two orders, those that cannot be told apart by level or spectrum come first,
-    as groups; then the first of each group is held against the first order.
+    With more than two orders, those that are the same, or of which no difference is expected, come
+    first, as groups; then the first of each group is held against the first order.
     """
     names = [order["name"] for order in data["orders"]]
     start = _capital(spoken(passage)) + ": "
@@ -97,7 +99,7 @@ def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> 
     ]
     if not against_first and all(len(group) == 1 for group in groups):
         return start + "there is one order, and nothing to hold it against."
-    return start + _many_sentence(groups, against_first)
+    return start + _many_sentence(_alike(groups, pair_of), against_first)
 
 
 def step_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
@@ -145,7 +147,7 @@ def headroom_sentence(data: Mapping[str, Any], passage: str, amp: str | None) ->
         name, stop = min(limited, key=lambda item: _headroom(item[1]))
         parts.append(
             f"Nothing comes {limit}; the closest is {stop.name} in {name}, "
-            f"with {_headroom(stop):.1f} dB left."
+            f"with {_headroom(stop):.1f} dB left. {ON_PURPOSE}"
         )
     return " ".join(parts)
 
@@ -183,7 +185,7 @@ def _nothing_else(first: str, second: str, trim_lu: float, null_db: float) -> st
         return f"{first} and {second} are the same sound, sample for sample."
     if abs(trim_lu) <= SAME_TRIM_LU:
         return (
-            f"{first} and {second} cannot be told apart by level or spectrum: "
+            f"{first} and {second} are the same: "
             f"their difference is {-null_db:.0f} dB below the sound."
         )
     return (
@@ -211,12 +213,12 @@ def _tone(pair: Mapping[str, Any], change_db: float, whose: str = "") -> str:
 
 
 def _groups(count: int, pair_of: Callable[[int, int], Mapping[str, Any] | None]) -> list[list[int]]:
-    """Gather orders that do not differ from the first of their group."""
+    """Gather orders of which no difference to the first of their group is expected."""
     groups: list[list[int]] = []
     for place in range(count):
         for group in groups:
             pair = pair_of(group[0], place)
-            if pair is not None and is_same(pair):
+            if pair is not None and (is_same(pair) or no_difference_expected(pair)):
                 group.append(place)
                 break
         else:
@@ -224,21 +226,33 @@ def _groups(count: int, pair_of: Callable[[int, int], Mapping[str, Any] | None])
     return groups
 
 
+def _alike(
+    groups: Sequence[Sequence[int]], pair_of: Callable[[int, int], Mapping[str, Any] | None]
+) -> list[str]:
+    """Name the groups of more than one: "A and C are the same"."""
+    said = []
+    for first, *others in groups:
+        letters = listed([letter(place) for place in (first, *others)])
+        pairs = [pair for place in others if (pair := pair_of(first, place)) is not None]
+        if pairs and all(is_same(pair) for pair in pairs):
+            said.append(f"{letters} are the same")
+        elif pairs:
+            said.append(f"no difference expected between {letters}")
+    return said
+
+
 def _many_sentence(
-    groups: Sequence[Sequence[int]], against_first: Sequence[tuple[str, Mapping[str, Any]]]
+    alike: Sequence[str], against_first: Sequence[tuple[str, Mapping[str, Any]]]
 ) -> str:
-    """Name the groups that do not differ, then levels, then the largest change of tone."""
-    alike = [listed([letter(place) for place in group]) for group in groups if len(group) > 1]
-    parts = []
-    if alike:
-        first, *others = alike
-        also = "".join(f", nor can {letters}" for letters in others)
-        parts.append(f"{first} cannot be told apart by level or spectrum{also}")
+    """Name what is alike, then what is expected of the rest, levels, the most change of tone."""
+    parts = [_capital(alike[0]), *alike[1:]] if alike else []
     silent = [name for name, pair in against_first if pair["trim_lu"] is None]
     if silent:
         parts.append(f"A or {' or '.join(silent)} is silent")
     rest = [(name, pair) for name, pair in against_first if name not in silent]
     if rest:
+        if said := expected_of_each(rest):
+            parts.append(said if parts else _capital(said))
         parts.append(_levels([(name, float(pair["trim_lu"])) for name, pair in rest]))
         name, pair = max(rest, key=lambda item: abs(signed_band_change(item[1])))
         parts.append(_tone(pair, signed_band_change(pair), f"{name}, "))

@@ -11,6 +11,7 @@ from typing import Any
 from simchain.units import peak_volts_to_dbu
 
 LITTLE_HEADROOM_DB = 3.0
+ON_PURPOSE = "What diodes and tubes clip on purpose is not counted."
 NEAR_FLOOR_DB = 40.0
 _AMPLIFIERS = ("amp", "amp2")
 

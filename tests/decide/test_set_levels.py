@@ -227,6 +227,34 @@ def test_a_boost_into_a_clipper_is_reported_with_its_curve(folder: Path) -> None
     check_by_outside_meter(behind)
 
 
+def test_a_target_met_dearly_says_what_it_costs(folder: Path) -> None:
+    """A boost into a clipper that just manages: most of what it is turned by is dirt."""
+    lines = {'on = ["press", "grit", "push"]': 'above = { passage = "riff", lu = LU }'}
+    text = with_lines(BOARD, lines).replace(
+        '"press", "grit", "push"]\nabove', '"grit", "push"]\nabove'
+    )
+    text += '[set_levels]\ncontrols = ["push.gain_db"]\n'
+    here = set_levels(read_board(text.replace("LU", "0.0"), folder=folder), "before")
+    stands = here.passages["solo"].before_lu or 0.0
+    wanted = text.replace("LU", f"{stands + 0.6:.2f}")
+    board = read_board(wanted, folder=folder)
+    before = set_levels(board, "before")
+    assert before.passages["solo"].is_met
+    (told,) = [text for text in before.warnings if "is turned by" in text]
+    print(told)
+    assert "push.gain_db is turned by +" in told
+    assert "what follows push takes the rest" in told
+    assert not [text for text in set_levels(board, "after").warnings if "is turned by" in text]
+
+
+def test_settings_that_clip_a_rail_say_so(folder: Path) -> None:
+    lines = {'on = ["press", "grit", "push"]': 'above = { passage = "riff", lu = 12.0 }'}
+    text = with_lines(BOARD, lines).replace("gain_db = 6 }", "gain_db = 6, rail_volts = 0.1 }")
+    text += '[set_levels]\ncontrols = ["push.gain_db"]\n'
+    result = set_levels(read_board(text, folder=folder), "after")
+    assert any("push.out clips in solo" in text for text in result.warnings), result.warnings
+
+
 def test_a_target_in_vain_does_not_spoil_the_others(folder: Path) -> None:
     lines = STACK | {'on = ["press", "grit", "push"]': 'above = { passage = "riff", lu = 20.0 }'}
     result = set_levels(board_of(folder, lines, ["grit.level_db", "push.gain_db"]), "before")

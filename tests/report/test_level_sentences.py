@@ -80,7 +80,8 @@ def test_ceilings_worst_first_and_a_block_once():
     ]
     rows = {"verse": [a_point("room.in", 0.0, None, headroom_db=7.9)]}
     assert list(ceiling_sentences(rows)) == [
-        "Nothing comes within 3 dB of clipping; the closest is room in verse, with 7.9 dB left."
+        "Nothing comes within 3 dB of clipping; the closest is room in verse, with 7.9 dB left. "
+        "What diodes and tubes clip on purpose is not counted."
     ]
     assert list(ceiling_sentences({"verse": PATH})) == []
 

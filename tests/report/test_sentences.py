@@ -62,8 +62,7 @@ def test_the_other_way_round_says_the_opposite():
         ),
         (
             {"null_db": -120.2, "trim_lu": 0.02},
-            "A and B cannot be told apart by level or spectrum: "
-            "their difference is 120 dB below the sound.",
+            "A and B are the same: their difference is 120 dB below the sound.",
         ),
         (
             {"null_db": -120.2, "trim_lu": 3.0},
@@ -92,18 +91,18 @@ def test_each_kind_of_difference_has_its_sentence(changes, sentence):
 
 def test_same_begins_where_judging_says():
     """judging.md section 1: `same` is a null of -80 dB or deeper and 0.1 LU or less."""
-    assert "cannot be told apart" in pair_sentence(a_pair(null_db=-80.0, trim_lu=0.1))
-    assert "cannot be told apart" not in pair_sentence(a_pair(null_db=-79.9, trim_lu=0.1))
-    assert "cannot be told apart" not in pair_sentence(a_pair(null_db=-80.0, trim_lu=0.11))
+    assert "are the same" in pair_sentence(a_pair(null_db=-80.0, trim_lu=0.1))
+    assert "are the same" not in pair_sentence(a_pair(null_db=-79.9, trim_lu=0.1))
+    assert "are the same" not in pair_sentence(a_pair(null_db=-80.0, trim_lu=0.11))
 
 
 def test_many_orders_name_those_alike_then_hold_the_rest_against_the_first(data):
     assert passage_sentence(data, "solo", "crunch") == (
-        "Solo: B and D cannot be told apart by level or spectrum; B is 0.3 LU quieter than A, "
+        "Solo: B and D are the same; B is 0.3 LU quieter than A, "
         "C 3.1 LU louder; most change of tone: C, 2.6 dB less at 1.6 kHz."
     )
     assert passage_sentence(data, "verse", "crunch").startswith(
-        "Verse: B and D cannot be told apart by level or spectrum; A, B and C are equally loud;"
+        "Verse: B and D are the same; A, B and C are equally loud;"
     )
 
 
@@ -116,9 +115,7 @@ def test_two_orders_get_the_sentence_of_their_pair(data):
 def test_all_alike_is_one_clause(data):
     for pair in data["pairs"]:
         pair.update(null_db=-130.0, trim_lu=0.0)
-    assert passage_sentence(data, "riff", "crunch") == (
-        "Riff: A, B, C and D cannot be told apart by level or spectrum."
-    )
+    assert passage_sentence(data, "riff", "crunch") == ("Riff: A, B, C and D are the same.")
 
 
 def test_two_groups_share_a_clause(data):
@@ -126,8 +123,50 @@ def test_two_groups_share_a_clause(data):
         alike = {pair["a"], pair["b"]} in ({"series", "tail_swap"}, {"split", "boost_first"})
         pair.update(null_db=-130.0 if alike else -30.0, trim_lu=0.0)
     assert passage_sentence(data, "riff", "crunch").startswith(
-        "Riff: A and D cannot be told apart by level or spectrum, nor can B and C; "
+        "Riff: A and D are the same; B and C are the same; "
         "A and B are equally loud; most change of tone: B, "
+    )
+
+
+def judged(verdict: str, *, borderline: bool = False) -> dict:
+    return {"verdict": verdict, "borderline": borderline}
+
+
+@pytest.mark.parametrize(
+    ("changes", "begins"),
+    [
+        (judged("clear"), "A clear difference expected: B is 3.1 LU louder than A; most change"),
+        (
+            judged("subtle", borderline=True),
+            "A subtle difference expected (borderline): B is 3.1 LU louder",
+        ),
+        (judged("free"), "No difference but in level expected: B is 3.1 LU louder than A; most"),
+        (
+            {**judged("free"), "trim_lu": 0.0},
+            "No difference expected: A and B are equally loud; most change of tone",
+        ),
+    ],
+)
+def test_what_is_expected_comes_first(changes, begins):
+    """A difference in level is never hidden in the word: judging.md section 1."""
+    assert pair_sentence(a_pair(**changes)).startswith(begins)
+
+
+def test_orders_of_which_no_difference_is_expected_are_one_group(data):
+    """Unless one is louder: 0.5 LU is no free move any more."""
+    for pair in data["pairs"]:
+        with_c = "boost_first" in (pair["a"], pair["b"])
+        pair.update(null_db=-30.0, trim_lu=0.1, **judged("clear" if with_c else "free"))
+    assert passage_sentence(data, "riff", "crunch").startswith(
+        "Riff: No difference expected between A, B and D; against A a clear difference expected "
+        "in C; C is 0.1 LU louder than A; most change of tone: C, "
+    )
+    for pair in data["pairs"]:
+        if "split" in (pair["a"], pair["b"]):
+            pair.update(trim_lu=0.5)
+    assert passage_sentence(data, "riff", "crunch").startswith(
+        "Riff: No difference expected between A and D; against A no difference but in level "
+        "expected in B, a clear difference expected in C; B is 0.5 LU louder than A, C 0.1 LU "
     )
 
 
@@ -174,7 +213,7 @@ def test_clipping_is_said_before_what_is_close_to_it(data):
 def test_the_closest_is_named_where_nothing_clips(data):
     sentence = headroom_sentence(data, "verse", "crunch")
     assert sentence.startswith("Nothing comes within 3 dB of clipping; the closest is ")
-    assert sentence.endswith(" dB left.")
+    assert sentence.endswith(" dB left. What diodes and tubes clip on purpose is not counted.")
 
 
 def test_no_rail_no_clipping(data):
