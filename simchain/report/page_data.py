@@ -5,7 +5,7 @@ from typing import Any
 
 import simchain
 from simchain.decide.compare import Comparison, Heard, Music, Pair
-from simchain.decide.difference import IDENTICAL_DB
+from simchain.decide.match import IDENTICAL_DB
 from simchain.report.documents import (
     Files,
     Key,
