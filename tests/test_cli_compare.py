@@ -55,7 +55,7 @@ def test_compare_says_one_sentence_for_a_passage(simchain_command: Simchain, boa
     ran = simchain_command("compare", board, "--out", board.parent / "out")
     assert ran.status == 0
     assert "A  a: grit push" in ran.out
-    assert "Riff: B is" in ran.out
+    assert "Riff: A clear difference expected (borderline): B is" in ran.out
     assert "Off: " in ran.out
     assert "audition.html in a browser" in ran.out
 
@@ -89,7 +89,7 @@ def test_compare_takes_songs_alone_and_beside_passages(
 def test_compare_says_what_happens_in_a_song(simchain_command: Simchain, board: Path) -> None:
     ran = simchain_command("compare", board, "--songs", "riff", "--out", board.parent / "out")
     assert ran.status == 0
-    assert "Riff (song): B is" in ran.out
+    assert "Riff (song): A subtle difference expected (borderline): B is" in ran.out
     assert "0:00.0  off begins: nothing on" in ran.out
     (line,) = [line for line in ran.out.splitlines() if "riff begins" in line]
     assert line.startswith("   0:00.5  riff begins: grit and push on. +")

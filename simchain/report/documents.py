@@ -213,7 +213,12 @@ def _level(level: Level) -> dict[str, Any]:
 
 
 def pair_facts(pair: Pair) -> dict[str, Any]:
-    """Return the difference of two orders in one passage or song, for JSON."""
+    """Return the difference of two orders in one passage or song, for JSON.
+
+    What belongs to a judgement is null where there was none; `causes` is null until causes are
+    told apart.
+    """
+    score = pair.score
     return {
         "a": pair.a,
         "b": pair.b,
@@ -222,9 +227,11 @@ def pair_facts(pair: Pair) -> dict[str, Any]:
         "trim_lu": number(pair.trim_lu),
         "null_db": number(pair.null_db),
         "max_band_change_db": number(pair.max_band_change_db),
-        "score": None,
-        "decided_by": None,
-        "verdict": None,
+        "score": number(score.score) if score else None,
+        "decided_by": score.decided_by if score else None,
+        "verdict": score.verdict if score else None,
+        "borderline": score.borderline if score else None,
+        "raised_by_band": score.raised_by_band if score else None,
         "causes": None,
     }
 

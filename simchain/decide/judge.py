@@ -1,0 +1,256 @@
+"""Orders judged against one another in one passage or song: renders, takes, tones, score, word.
+
+Where an order holds units that sway by themselves it is rendered `TAKES` times, each with another
+phase, the same in every order: on stage the phase is random, so what another phase changes too is
+not the order's. Sounds that are the same already as they are first rendered need no more.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from threading import Event
+
+import numpy as np
+
+from simchain.blocks import Block
+from simchain.board import Board, Order
+from simchain.chain.path import path_of
+from simchain.chain.source import Source, source_of
+from simchain.chain.steps import Path
+from simchain.chain.walk import Rendering, walk
+from simchain.decide.difference import Difference, difference
+from simchain.decide.ear import Ear
+from simchain.decide.probe import Driven, Probe, is_linear
+from simchain.decide.score import Score, Verdict, scored
+from simchain.signal import Volts, twins
+
+TAKES = 5
+SILENCE_BEFORE_S = 0.3
+# Frames of output that are held at once while takes are rendered: 270 MB in one channel.
+FRAMES_AT_ONCE = 1 << 25
+
+VERDICTS: tuple[Verdict, ...] = ("same", "free", "subtle", "clear")
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What was rendered: passages in an order, further takes of them, and nine tones."""
+
+    renders: int = 0
+    takes: int = 0
+    probes: int = 0
+
+    def __add__(self, other: "Cost") -> "Cost":
+        return Cost(
+            self.renders + other.renders, self.takes + other.takes, self.probes + other.probes
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """Two orders in one passage: the plain difference, and how far it is expected to be heard."""
+
+    difference: Difference
+    score: Score
+
+
+@dataclass(eq=False)
+class Sound:
+    """One order in one passage or song: its takes, the first one rendered by whoever asks.
+
+    `ears` holds what the takes are to the ear, the first one first; the others are kept rounded to
+    float32.
+    """
+
+    rendering: Rendering
+    ears: list[Ear] = field(default_factory=list)
+
+    @property
+    def order(self) -> Order:
+        """The order that is heard."""
+        return self.rendering.path.order
+
+    @property
+    def modulates(self) -> bool:
+        """Whether a unit on its path sways by itself."""
+        return modulates(self.rendering.path)
+
+    @property
+    def driven(self) -> Driven:
+        """The order, and the blocks that clip at their rails in it."""
+        return Driven(
+            self.order,
+            frozenset(
+                name.removesuffix(".in").removesuffix(".out")
+                for name, point in self.rendering.points.items()
+                if point.headroom is not None and point.headroom.db < 0.0
+            ),
+        )
+
+    @property
+    def distorts(self) -> bool:
+        """Whether a unit on its path is not linear, or clips at a rail."""
+        return bool(self.driven.clipping) or not is_linear(self.rendering.path)
+
+
+class Judge:
+    """Judges orders in one passage or song of a board, on one amplifier (None: into the mixer).
+
+    `music` names it, `is_song` says which of the two it is. `probe` plays tones down the same
+    orders; several judges may share one, as long as they work one after another. `cost` counts
+    what was rendered so far.
+
+    Noise is off, but in a passage in which a unit that works on noise is ever on.
+    """
+
+    def __init__(
+        self,
+        board: Board,
+        music: str,
+        amp: str | None,
+        *,
+        is_song: bool = False,
+        probe: Probe | None = None,
+        stop: Event | None = None,
+    ) -> None:
+        self.board, self.music, self.amp, self.is_song = board, music, amp, is_song
+        self.probe = probe or Probe(board, amp, stop)
+        self.stop = stop
+        self.cost = Cost()
+        self._by_key: dict[bytes, Sound] = {}
+
+    def sounds(self, orders: Sequence[str | Order]) -> list[Sound]:
+        """Render each order once."""
+        source = self._source()
+        paths = [self._path(source, order, 0.0) for order in orders]
+        self.cost += Cost(renders=len(paths))
+        return [Sound(one) for one in walk(self.board, paths, source, stop=self.stop)]
+
+    def judged(
+        self,
+        pairs: Sequence[tuple[Sound, Sound]],
+        proved: Iterable[int] = (),
+        *,
+        known: Sequence[Difference] | None = None,
+        each: Callable[[int, Judged], None] | None = None,
+    ) -> list[Judged]:
+        """Judge the second sound of each pair against the first.
+
+        Numbers of pairs that are `proved` the same need neither takes nor tones. The sounds are
+        those of `sounds`, or others of this passage that were rendered with their modulators' own
+        phase. `known` are the pairs' plain differences, where they were measured before. `each` is
+        called with every pair's number as soon as it is judged.
+        """
+        pairs = [(self._first_like(a), self._first_like(b)) for a, b in pairs]
+        plain = known or [self.difference(a, b) for a, b in pairs]
+        short = set(proved) | {number for number, found in enumerate(plain) if self._is_same(found)}
+        longer = _each_once(
+            sound for number, pair in enumerate(pairs) if number not in short for sound in pair
+        )
+        self._more_takes([sound for sound in longer if sound.modulates and len(sound.ears) < TAKES])
+        self._play_tones([sound for sound in longer if sound.distorts])
+        results = []
+        for number, ((a, b), found) in enumerate(zip(pairs, plain, strict=True)):
+            results.append(self._judged(a, b, found, alone=number in short))
+            if each:
+                each(number, results[-1])
+        return results
+
+    def difference(self, a: Sound, b: Sound) -> Difference:
+        """Return the plain difference of two sounds as they were first rendered."""
+        first, second = (sound.rendering.output.samples for sound in (a, b))
+        return difference(first, second, self.board.rate)
+
+    def _first_like(self, sound: Sound) -> Sound:
+        """Return the first sound that the very same steps made: orders can differ in name only."""
+        return self._by_key.setdefault(sound.rendering.path.steps[-1].key, sound)
+
+    def _is_same(self, found: Difference) -> bool:
+        judging = self.board.judging
+        deep = found.null_db <= judging.same_null_db
+        return deep and abs(found.trim_lu) <= judging.same_trim_lu
+
+    def _judged(self, a: Sound, b: Sound, found: Difference, *, alone: bool) -> Judged:
+        """Score a pair; `alone` by the first takes, and without tones."""
+        takes = 1 if alone else None
+        dirt_db = 0.0
+        if not alone and (a.distorts or b.distorts):
+            before = self.probe.probes
+            dirt_db = self.probe.dirt_db(self._passages(), a.driven, b.driven)
+            self.cost += Cost(probes=self.probe.probes - before)
+        score = scored(
+            self._ears(a)[:takes],
+            self._ears(b)[:takes],
+            found,
+            dirt_db=dirt_db,
+            judging=self.board.judging,
+        )
+        return Judged(found, score)
+
+    def _ears(self, sound: Sound) -> list[Ear]:
+        if not sound.ears:
+            sound.ears.append(self._ear(sound.rendering.output.samples))
+        return sound.ears
+
+    def _ear(self, samples: Volts, dtype: type[np.floating] = np.float64) -> Ear:
+        """Return a sound with 0.3 s of silence before it: silence in gives silence out."""
+        lines = samples[:1] if twins(samples) else samples
+        before = round(SILENCE_BEFORE_S * self.board.rate)
+        padded = np.zeros((len(lines), before + lines.shape[1]), dtype)
+        padded[:, before:] = lines
+        return Ear(padded, self.board.rate, self.board.judging.listening_db_spl)
+
+    def _more_takes(self, sounds: Sequence[Sound]) -> None:
+        """Render the other phases, as many of them at once as memory allows."""
+        wanted = [(sound, number) for number in range(1, TAKES) for sound in sounds]
+        for sound in sounds:
+            self._ears(sound)
+        while wanted:
+            frames = sounds[0].rendering.output.samples.shape[1]
+            batch = wanted[: max(1, FRAMES_AT_ONCE // max(1, frames))]
+            wanted = wanted[len(batch) :]
+            source = self._source()
+            paths = [self._path(source, one.order, number / TAKES) for one, number in batch]
+            rendered = walk(self.board, paths, source, stop=self.stop)
+            self.cost += Cost(takes=len(rendered))
+            rendered.reverse()
+            for sound, _ in batch:
+                take = rendered.pop().output.samples
+                sound.ears.append(self._ear(take, np.float32))
+
+    def _play_tones(self, sounds: Sequence[Sound]) -> None:
+        if sounds:
+            before = self.probe.probes
+            self.probe.play(self._passages(), [sound.driven for sound in sounds])
+            self.cost += Cost(probes=self.probe.probes - before)
+
+    def _passages(self) -> tuple[str, ...]:
+        return self.board.song(self.music).passages if self.is_song else (self.music,)
+
+    def _source(self) -> Source:
+        return source_of(self.board, self.music, song=self.is_song)
+
+    def _path(self, source: Source, order: str | Order, turn: float) -> Path:
+        return path_of(
+            self.board,
+            order,
+            source.timeline,
+            self.amp,
+            source_key=source.key,
+            channels=source.channels,
+            turn=turn,
+            noisy=source.noisy,
+        )
+
+
+def modulates(path: Path) -> bool:
+    """Whether a unit on `path` sways by itself, at a phase that is another one each time."""
+    return any(
+        isinstance(step.unit, Block)
+        and not step.gate.is_never_on
+        and any(unit.modulates() for unit in (step.unit, *(block for block, _ in step.versions)))
+        for step in path.steps
+    )
+
+
+def _each_once(sounds: Iterable[Sound]) -> list[Sound]:
+    return list({id(sound): sound for sound in sounds}.values())

@@ -1,0 +1,252 @@
+"""Exchanges of blocks in one order: proved the same, or judged, passage by passage."""
+
+import math
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from threading import Event, Lock
+
+from simchain.board import Board, Order, broken_rules, split_boxes
+from simchain.chain.path import named_order
+from simchain.chain.render import amp_name
+from simchain.chain.timeline import Timeline, timeline_of_passage
+from simchain.decide.difference import Difference
+from simchain.decide.exchanges import Exchange, exchanges
+from simchain.decide.judge import VERDICTS, Cost, Judge, Judged
+from simchain.decide.proof import PROOF_NULL_DB, why_not_proved
+from simchain.decide.score import Score
+from simchain.errors import RequestError
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Swap:
+    """One exchange in one passage; the exchanged order is measured against the given one.
+
+    `why_not` says why it is not proved the same, None where it is.
+    """
+
+    exchange: Exchange
+    passage: str
+    difference: Difference
+    score: Score
+    why_not: str | None
+
+    @property
+    def proved(self) -> bool:
+        """Whether it is proved to give the same sound."""
+        return self.why_not is None
+
+
+@dataclass(frozen=True, eq=False)
+class Exchanged:
+    """One exchange over all passages in which it was judged.
+
+    `order` is the order after it. `swaps` are in the order of the passages. `elsewhere` are the
+    passages in which it would change the sequence of what is on, but was not judged: other blocks
+    stand between there. `breaks` are the rules and boxes that it would break.
+    """
+
+    exchange: Exchange
+    order: Order
+    swaps: tuple[Swap, ...]
+    elsewhere: tuple[str, ...]
+    breaks: tuple[str, ...]
+
+    @property
+    def worst(self) -> Swap:
+        """The passage that decides: the strongest word, and the highest score in it."""
+        return max(
+            self.swaps,
+            key=lambda swap: (VERDICTS.index(swap.score.verdict), swap.score.score),
+        )
+
+    @property
+    def is_free(self) -> bool:
+        """Whether no difference but that in level is expected to be heard in any passage."""
+        return self.worst.score.verdict in ("same", "free")
+
+    def turn_db(self, free_move_lu: float) -> float | None:
+        """Return by how many dB the level is to be turned after a move that is otherwise free.
+
+        0 where no passage changes by as much as `free_move_lu`; else what leaves every passage
+        within it, or None where no one turn does.
+        """
+        trims = [swap.difference.trim_lu for swap in self.swaps]
+        if all(abs(trim) < free_move_lu for trim in trims):
+            return 0.0
+        middle = (max(trims) + min(trims)) / 2.0
+        within = math.isfinite(middle) and max(trims) - middle < free_move_lu
+        return -middle if within else None
+
+
+@dataclass(frozen=True, eq=False)
+class Swaps:
+    """All exchanges of one order on one amplifier (None: into the mixer), and what they cost."""
+
+    board: Board
+    order_name: str
+    order: Order
+    amp: str | None
+    passages: tuple[str, ...]
+    exchanged: tuple[Exchanged, ...]
+    cost: Cost
+    warnings: tuple[str, ...]
+
+
+def swaps(
+    board: Board,
+    order: str | Order,
+    *,
+    passages: Sequence[str] | None = None,
+    amp: str | None = None,
+    every: bool = False,
+    progress: Progress | None = None,
+) -> Swaps:
+    """Judge the exchanges of `order` over `passages` (default all) on `amp` (default the board's).
+
+    In each passage: any two neighbours that are on there change places, the last one in front
+    moves into the loop, the first one of the loop to the front. With `every`, any two blocks.
+    What is proved is rendered all the same. `progress` is called with parts done, parts there are,
+    and what was done; from other threads, one at a time.
+
+    Raises RequestError for names that the board does not have, ClipError for clips.
+    """
+    name, given = named_order(board, order)
+    end = amp_name(board, amp)
+    chosen = tuple(dict.fromkeys(passages or board.passages))
+    if not chosen:
+        raise RequestError("the board has no passages to swap blocks in")
+    wanted = {
+        passage: exchanges(
+            given, _heard_in(board, passage), has_amplifier=end is not None, every=every
+        )
+        for passage in chosen
+    }
+    steps = _Steps(progress, sum(2 + len(found) for found in wanted.values()))
+    results = _in_parallel(board, given, end, wanted, steps)
+    judged = [swap for found, _, _ in results for swap in found]
+    return Swaps(
+        board,
+        name,
+        given,
+        end,
+        chosen,
+        tuple(_gathered(board, given, judged, chosen)),
+        sum((cost for _, cost, _ in results), start=Cost()),
+        tuple(dict.fromkeys(text for _, _, told in results for text in told)),
+    )
+
+
+_Result = tuple[list[Swap], Cost, tuple[str, ...]]
+
+
+class _Steps:
+    """Counts what is done, for several threads."""
+
+    def __init__(self, progress: Progress | None, total: int) -> None:
+        self.progress, self.total, self.done = progress, total, 0
+        self.lock = Lock()
+
+    def done_with(self, what: str) -> None:
+        with self.lock:
+            self.done += 1
+            if self.progress:
+                self.progress(self.done, self.total, what)
+
+
+def _heard_in(board: Board, passage: str) -> set[str]:
+    """Return the blocks that are on at some time, or whose loop is recorded or played."""
+    timeline = timeline_of_passage(board, passage)
+    return {*timeline.ever_on, *(name for name in board.blocks if timeline.takes(name))}
+
+
+def _in_parallel(
+    board: Board,
+    order: Order,
+    amp: str | None,
+    wanted: dict[str, tuple[Exchange, ...]],
+    steps: _Steps,
+) -> list[_Result]:
+    """Judge each passage, as many at once as there are cores."""
+    stop = Event()
+    pool = ThreadPoolExecutor(max_workers=min(len(wanted), os.cpu_count() or 1))
+    try:
+        tasks = [
+            pool.submit(_judged_in, Judge(board, passage, amp, stop=stop), order, found, steps)
+            for passage, found in wanted.items()
+        ]
+        return [task.result() for task in tasks]
+    finally:
+        stop.set()
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _judged_in(judge: Judge, order: Order, wanted: Sequence[Exchange], steps: _Steps) -> _Result:
+    passage = judge.music
+    if not wanted:
+        steps.done_with(f"{passage}: nothing to exchange")
+        steps.done_with(f"{passage}: nothing to exchange")
+        return [], judge.cost, ()
+    given, *others = judge.sounds([order, *(exchange.of(order) for exchange in wanted)])
+    steps.done_with(f"{passage}: {len(others) + 1} orders rendered")
+    pairs = [(given, other) for other in others]
+    why_not = [why_not_proved(given.rendering, other.rendering) for other in others]
+    proved = [number for number, reason in enumerate(why_not) if reason is None]
+    found: list[Swap] = []
+
+    def one_more(number: int, judged: Judged) -> None:
+        reason = why_not[number]
+        if reason is None and judged.difference.null_db > PROOF_NULL_DB:
+            reason = f"the null is only {judged.difference.null_db:.0f} dB"
+        found.append(Swap(wanted[number], passage, judged.difference, judged.score, reason))
+        steps.done_with(f"{passage}: {_called(wanted[number])}")
+
+    judge.judged(pairs, proved, each=one_more)
+    steps.done_with(f"{passage}: done")
+    return found, judge.cost, given.rendering.warnings
+
+
+def _called(exchange: Exchange) -> str:
+    if exchange.second is not None:
+        return f"{exchange.first} and {exchange.second}"
+    return f"{exchange.first} {exchange.move.replace('_', ' ')}"
+
+
+def _gathered(
+    board: Board, order: Order, judged: Sequence[Swap], passages: Sequence[str]
+) -> list[Exchanged]:
+    """Gather the passages of each exchange, in the order of the path."""
+    by_exchange: dict[Exchange, list[Swap]] = {}
+    for swap in judged:
+        by_exchange.setdefault(swap.exchange, []).append(swap)
+    timelines = {passage: timeline_of_passage(board, passage) for passage in passages}
+    own = {*broken_rules(board, order), *split_boxes(board, order)}
+    found = []
+    for exchange, swaps_of_it in by_exchange.items():
+        other = exchange.of(order)
+        judged_in = {swap.passage for swap in swaps_of_it}
+        elsewhere = tuple(
+            passage
+            for passage, timeline in timelines.items()
+            if passage not in judged_in and _sequence(timeline, order) != _sequence(timeline, other)
+        )
+        broken = [*broken_rules(board, other), *split_boxes(board, other)]
+        breaks = tuple(text for text in broken if text not in own)
+        found.append(Exchanged(exchange, other, tuple(swaps_of_it), elsewhere, breaks))
+    return sorted(found, key=lambda each: _place(order, each.exchange))
+
+
+def _sequence(timeline: Timeline, order: Order) -> tuple[tuple[str, ...], ...]:
+    """Return what is on in a passage, in front and in the loop."""
+    on = timeline.ever_on
+    return tuple(tuple(name for name in part if name in on) for part in (order.front, order.loop))
+
+
+def _place(order: Order, exchange: Exchange) -> tuple[int, int, int]:
+    places = order.blocks
+    second = exchange.second
+    behind = places.index(second) if second is not None else len(places)
+    return second is None, places.index(exchange.first), behind

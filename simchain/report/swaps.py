@@ -1,0 +1,228 @@
+"""What `simchain swaps` prints: a matrix of words, the free moves as sentences, and JSON."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+import simchain
+from simchain.decide.exchanges import Exchange
+from simchain.decide.swaps import Exchanged, Swap, Swaps
+from simchain.report.numbers import number
+from simchain.report.sentences import frequency, listed, spoken
+from simchain.report.verdicts import DECIDED_BY, FREE, STYLES, level_words
+
+WIDTH = 80
+_CELL, _GAP = 12, 2
+_SILENT_LU = 0.05
+
+
+def swaps_document(result: Swaps) -> dict[str, Any]:
+    """Return what `simchain swaps --json` prints.
+
+    `pairs` has an entry for each exchange in each passage, `exchanges` one for each exchange over
+    all passages: the word and score of the worst passage, `free_move`, `turn_db` (by how much the
+    level is to be turned afterwards; null where no one turn does, or the word is not free), the
+    passages in which it was `not_judged_in` though it changes the sequence there, and a `text`.
+    `cost` counts renders of passages, further takes of them, and renders of the nine tones.
+    """
+    limit = result.board.judging.free_move_lu
+    return {
+        "simchain": simchain.__version__,
+        "order": result.order_name,
+        "front": list(result.order.front),
+        "loop": list(result.order.loop),
+        "amp": result.amp,
+        "passages": list(result.passages),
+        "pairs": [_pair(swap) for each in result.exchanged for swap in each.swaps],
+        "exchanges": [_exchange(each, limit) for each in result.exchanged],
+        "listening_db_spl": result.board.judging.listening_db_spl,
+        "cost": {
+            "renders": result.cost.renders,
+            "takes": result.cost.takes,
+            "probes": result.cost.probes,
+        },
+        "warnings": list(result.warnings),
+    }
+
+
+def _pair(swap: Swap) -> dict[str, Any]:
+    score, difference = swap.score, swap.difference
+    return {
+        **_names(swap.exchange),
+        "passage": swap.passage,
+        "proved": swap.proved,
+        "why_not_proved": swap.why_not,
+        "null_db": number(difference.null_db),
+        "trim_lu": number(difference.trim_lu),
+        "max_band_change_db": number(difference.max_band_change_db),
+        "score": number(score.score),
+        "decided_by": score.decided_by,
+        "verdict": score.verdict,
+        "borderline": score.borderline,
+        "raised_by_band": score.raised_by_band,
+        "parts": {
+            "distribution_db": number(score.distribution_db),
+            "movement_db": number(score.movement_db),
+            "event_phon": number(score.event_phon),
+            "dirt_db": number(score.dirt_db),
+        },
+    }
+
+
+def _exchange(each: Exchanged, limit: float) -> dict[str, Any]:
+    worst, turn_db = each.worst, each.turn_db(limit) if each.is_free else None
+    return {
+        **_names(each.exchange),
+        "front": list(each.order.front),
+        "loop": list(each.order.loop),
+        "verdict": worst.score.verdict,
+        "score": number(worst.score.score),
+        "decided_by": worst.score.decided_by,
+        "worst_passage": worst.passage,
+        "free_move": turn_db == 0.0,
+        "turn_db": turn_db,
+        "proved": all(swap.proved for swap in each.swaps),
+        "not_judged_in": list(each.elsewhere),
+        "breaks": list(each.breaks),
+        "text": _sentence(each, turn_db),
+    }
+
+
+def _names(exchange: Exchange) -> dict[str, Any]:
+    return {"first": exchange.first, "second": exchange.second, "move": exchange.move}
+
+
+def _called(exchange: Mapping[str, Any]) -> str:
+    if exchange["second"] is not None:
+        return f"{exchange['first']} / {exchange['second']}"
+    where = "into the loop" if exchange["move"] == "to_loop" else "to the front"
+    return f"{exchange['first']} {where}"
+
+
+def _sentence(each: Exchanged, turn_db: float | None) -> str:
+    """Say what an exchange does, over all passages."""
+    exchange = each.exchange
+    if exchange.second is not None:
+        what, verb = f"{exchange.first} and {exchange.second}", "are"
+    else:
+        end = "into the loop" if exchange.move == "to_loop" else "in front of the amplifier"
+        what, verb = f"{exchange.first}, {end},", "is"
+    said = f"{what} {verb} {_outcome(each, turn_db)}"
+    if each.elsewhere:
+        said += f"; not judged in {listed(each.elsewhere)}, where other blocks stand beside it"
+    for text in each.breaks:
+        said += f"; against your rules ({text})"
+    return said + "."
+
+
+def _outcome(each: Exchanged, turn_db: float | None) -> str:
+    """Say it behind "are" or "is"; `turn_db` is `Exchanged.turn_db`."""
+    worst = each.worst
+    names = [swap.passage for swap in each.swaps]
+    near = " (borderline)" if worst.score.borderline else ""
+    if all(swap.proved for swap in each.swaps):
+        return f"proved the same in {listed(names)}: free to move"
+    if not each.is_free:
+        why = DECIDED_BY[worst.score.decided_by]
+        if worst.score.raised_by_band:
+            why = f"one narrow band, at {frequency(worst.score.max_erb_change_hz)}"
+        return f"no free move: {worst.score.verdict} in {worst.passage}{near}, by {why}"
+    if turn_db == 0.0:
+        return f"{FREE}{near}"
+    if turn_db is not None:
+        way = "down" if turn_db < 0.0 else "up"
+        return f"free after turning the level {way} by {abs(turn_db):.1f} dB{near}"
+    trims = [f"{level_words(swap.difference.trim_lu)} in {swap.passage}" for swap in each.swaps]
+    return f"free but for the level, {listed(trims)}: no one turn evens that out{near}"
+
+
+def swaps_parts(document: Mapping[str, Any]) -> Iterable[Table | Text | Padding]:
+    """Return what people see: the matrix, the free moves, the rest, and what it rests on."""
+    amp = document["amp"]
+    loop = f"   in the loop: {' '.join(document['loop'])}" if document["loop"] else ""
+    yield Text(f"{document['order']}: {' '.join(document['front'])}{loop}")
+    yield Text(f"amplifier {amp}" if amp else "into the mixer")
+    if not document["exchanges"]:
+        yield Text("\nno two neighbours are on in one passage: there is nothing to exchange")
+        return
+    yield Text()
+    yield from _matrices(document)
+    free = [each for each in document["exchanges"] if each["verdict"] in ("same", "free")]
+    everywhere = [each for each in free if not each["not_judged_in"]]
+    here = [each for each in free if each["not_judged_in"]]
+    heard = [each for each in document["exchanges"] if each not in free]
+    for title, part in (
+        ("Put these where your foot wants them", everywhere),
+        ("Free where they were judged, which is not everywhere (--all judges more)", here),
+        ("Expected to be heard", heard),
+    ):
+        if part:
+            yield Text(title, style="bold")
+            yield from (Padding(Text(each["text"]), (0, 0, 0, 2)) for each in part)
+            yield Text()
+    yield from _footing(document)
+
+
+def _matrices(document: Mapping[str, Any]) -> Iterator[Table]:
+    """Yield the matrix, as many passages side by side as there is room for."""
+    names = max(len(_called(each)) for each in document["exchanges"])
+    room = max(1, (WIDTH - names) // (_CELL + _GAP))
+    used = [p for p in document["passages"] if any(q["passage"] == p for q in document["pairs"])]
+    for first in range(0, len(used), room):
+        yield _matrix(document, used[first : first + room])
+
+
+def _matrix(document: Mapping[str, Any], passages: Sequence[str]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, _GAP, 0, 0))
+    table.add_column("", no_wrap=True)
+    for passage in passages:
+        table.add_column(spoken(passage), no_wrap=True, min_width=_CELL)
+    cells = {
+        (pair["first"], pair["second"], pair["move"], pair["passage"]): pair
+        for pair in document["pairs"]
+    }
+    for each in document["exchanges"]:
+        key = each["first"], each["second"], each["move"]
+        row = [cells.get((*key, passage)) for passage in passages]
+        if any(row):
+            table.add_row(_called(each), *(_cell(pair) for pair in row))
+    table.add_row()
+    return table
+
+
+def _cell(pair: Mapping[str, Any] | None) -> Text:
+    """Write a word, and what changes in level: "free? +3.0"; "?" where it is borderline."""
+    if pair is None:
+        return Text("·", style="dim")
+    word = pair["verdict"] + ("?" if pair["borderline"] else "")
+    if pair["proved"]:
+        word += ", proved"
+    trim = pair["trim_lu"]
+    if trim is None:
+        word += " silent"
+    elif abs(trim) >= _SILENT_LU:
+        word += f" {trim:+.1f}"
+    return Text(word, style=STYLES[pair["verdict"]])
+
+
+def _footing(document: Mapping[str, Any]) -> Iterator[Text]:
+    """Say what the words rest on."""
+    cost = document["cost"]
+    yield Text(
+        "+ and -: so many LU louder or quieter. ?: borderline. ·: not on, or no neighbours there. "
+        f"Judged at {document['listening_db_spl']:g} dB SPL with these clips, settings and "
+        "levels; a prediction: your ears have the last word.",
+        style="dim",
+    )
+    yield Text(
+        f"{_count(cost['renders'], 'passage render')}, {_count(cost['takes'], 'further take')}, "
+        f"{_count(cost['probes'], 'render')} of tones",
+        style="dim",
+    )
+
+
+def _count(number_of: int, what: str) -> str:
+    return f"{number_of} {what}{'' if number_of == 1 else 's'}"

@@ -1,0 +1,60 @@
+"""The words of a verdict, as people read them: what is expected to be heard, never what is."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+# A level that is told, and one that is no free move any more (judging's default).
+HEARD_LU, FREE_MOVE_LU = 0.05, 0.5
+FREE = "free to move: no difference expected"
+STYLES = {"same": "green", "free": "green", "subtle": "yellow", "clear": "bold red"}
+DECIDED_BY = {
+    "distribution": "tone and evenness",
+    "movement": "movement",
+    "event": "single moments (a click, a gap, a note)",
+    "dirt": "dirt",
+}
+EXPECTED = {
+    "same": "no difference",
+    "free": "no difference",
+    "subtle": "a subtle difference",
+    "clear": "a clear difference",
+}
+
+
+def level_words(trim_lu: float) -> str:
+    """Say a change of level: "3.0 LU louder", "equally loud"."""
+    if abs(trim_lu) < 0.05:
+        return "equally loud"
+    return f"{abs(trim_lu):.1f} LU {'louder' if trim_lu > 0.0 else 'quieter'}"
+
+
+def expected(pair: Mapping[str, Any]) -> str:
+    """Say what is expected of a pair: "a subtle difference expected (borderline): ".
+
+    `pair` has `verdict`, `borderline` and `trim_lu`; '' where it was not judged.
+    """
+    word = pair.get("verdict")
+    if word is None:
+        return ""
+    but = " but in level" if word == "free" and abs(pair["trim_lu"] or 0.0) >= HEARD_LU else ""
+    near = " (borderline)" if pair.get("borderline") else ""
+    return f"{EXPECTED[word]}{but} expected{near}: "
+
+
+def expected_of_each(pairs: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
+    """Say it of several orders against A: "against A a clear difference expected in C and D".
+
+    `pairs` has each order's letter; '' where none was judged.
+    """
+    letters: dict[str, list[str]] = {}
+    for letter, pair in pairs:
+        if said := expected(pair).removesuffix(": "):
+            letters.setdefault(said, []).append(letter)
+    told = [f"{said} in {' and '.join(names)}" for said, names in letters.items()]
+    return f"against A {', '.join(told)}" if told else ""
+
+
+def no_difference_expected(pair: Mapping[str, Any]) -> bool:
+    """Whether a pair was judged, and found so near that not even its level counts."""
+    near = pair["trim_lu"] is not None and abs(pair["trim_lu"]) < FREE_MOVE_LU
+    return near and pair.get("verdict") in ("same", "free")
