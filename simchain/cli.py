@@ -129,8 +129,14 @@ def check(board: BoardFile, as_json: Json = False) -> None:
 @app.command()
 def blocks(
     kind: Annotated[
-        str | None, typer.Argument(metavar="KIND", help="One kind in full; amp: the amplifier.")
+        str | None,
+        typer.Argument(
+            metavar="KIND", help="One kind; or amp, source, pickup, piezo, cables, output."
+        ),
     ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Explain the settings that every kind has, too.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """List the kinds of block, or the controls of one kind."""
@@ -141,7 +147,7 @@ def blocks(
     if as_json:
         _print_json(document)
         return
-    for part in kind_tables(document) if kind else [kinds_table(document)]:
+    for part in kind_tables(document, every=every) if kind else [kinds_table(document)]:
         out.print(part)
 
 

@@ -10,7 +10,8 @@ import simchain
 from simchain.amp.settings import Amp
 from simchain.blocks import Block, kinds
 from simchain.blocks.base import kind_with_choice
-from simchain.board import BoardWarning
+from simchain.board import BoardWarning, Cables, Output, Source
+from simchain.board.gear import GuitarPickup, PiezoPickup
 from simchain.chain.loop import Loop
 from simchain.chain.stereo import stereo_heard
 from simchain.chain.walk import Point, Rendering
@@ -245,30 +246,43 @@ def check_document(problems: Sequence[Problem], warnings: Sequence[BoardWarning]
     }
 
 
+# Tables of the board that are no blocks, by the name under which they are asked for.
+TABLES: dict[str, tuple[type[Settings], str]] = {
+    "amp": (Amp, "An amplifier, [amps.NAME]: preamp, effects loop, power stage, speaker, cabinet."),
+    "source": (Source, "The guitar, [source], and how its recordings are tied to volts."),
+    "pickup": (GuitarPickup, "A passive pickup with its pots, [source.pickup]."),
+    "piezo": (PiezoPickup, 'A bridge pickup, [source.pickup] where kind = "piezo".'),
+    "cables": (Cables, "Lengths of cable, [cables]."),
+    "output": (Output, "Where orders end, [output]: at amplifiers, or at a mixer's input."),
+}
+
+
 def kinds_document(kind: str | None = None) -> dict[str, Any]:
-    """Return what `simchain blocks --json` prints: every kind, or one; "amp" is the amplifier.
+    """Return what `simchain blocks --json` prints: every kind, or one, or one of `TABLES`.
 
     Raises RequestError for a kind that there is not.
     """
     known = kinds()
-    if kind == "amp":
-        return {"simchain": simchain.__version__, "kinds": [_amp()]}
+    if kind in TABLES:
+        return {"simchain": simchain.__version__, "kinds": [_table(kind)]}
     if kind is not None and kind not in known:
         hint = kind_with_choice(kind) or nearest(kind, known)
-        raise RequestError(f"no kind '{kind}' (there are: {', '.join(known)}){hint}")
+        there = f"there are: {', '.join(known)}; and the tables {', '.join(TABLES)}"
+        raise RequestError(f"no kind '{kind}' ({there}){hint}")
     chosen = [known[kind]] if kind else list(known.values())
     return {"simchain": simchain.__version__, "kinds": [_kind(one) for one in chosen]}
 
 
-def _amp() -> dict[str, Any]:
+def _table(name: str) -> dict[str, Any]:
+    model, about = TABLES[name]
     return {
-        "kind": "amp",
-        "about": "An amplifier: [amps.NAME]. Preamp, effects loop, power stage, speaker, cabinet.",
-        "checked_against": "published triode equation, ngspice, handbook tables",
+        "kind": name,
+        "about": about,
+        "checked_against": "",
         "deepest": "",
-        "is_lti": False,
-        "latency_ms": 0.0,
-        "controls": _controls(Amp, common=()),
+        "is_lti": None,
+        "latency_ms": None,
+        "controls": _controls(model, common=()),
     }
 
 
@@ -281,8 +295,14 @@ def _kind(kind: type[Block]) -> dict[str, Any]:
         "deepest": kind.deepest,
         "is_lti": usual.is_lti(),
         "latency_ms": usual.wet_latency_s * 1e3,
-        "controls": _controls(kind, common=Block.model_fields),
+        "controls": _controls(kind, common=_as_all_have(kind)),
     }
+
+
+def _as_all_have(kind: type[Block]) -> set[str]:
+    """Return the settings that a kind has from all kinds, with the default that all have."""
+    fields = Block.model_fields
+    return {name for name in fields if kind.model_fields[name].default == fields[name].default}
 
 
 def _controls(model: type[Settings], common: Collection[str]) -> list[dict[str, Any]]:
@@ -297,5 +317,8 @@ def _controls(model: type[Settings], common: Collection[str]) -> list[dict[str, 
             "movable": is_movable(field),
             "help": field.description,
         }
-        for name, field in model.model_fields.items()
+        for name, field in sorted(
+            model.model_fields.items(),
+            key=lambda item: bool(common) and item[0] in Block.model_fields,
+        )
     ]

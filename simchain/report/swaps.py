@@ -24,8 +24,9 @@ def swaps_document(result: Swaps) -> dict[str, Any]:
 
     `pairs` has an entry for each exchange in each passage, `exchanges` one for each exchange over
     all passages: the word and score of the worst passage, `free_move`, `turn_db` (by how much the
-    level is to be turned afterwards; null where no one turn does, or the word is not free), the
-    passages in which it was `not_judged_in` though it changes the sequence there, and a `text`.
+    level is to be turned afterwards; null where no one turn does, or the word is not free), a
+    `text`, `also` as in `pairs`: further passages whose sequence it changes, judged where it is
+    free so far, and the passages it is `not_judged_in`.
     `cost` counts renders of passages, further takes of them, and renders of the nine tones.
     """
     limit = result.board.judging.free_move_lu
@@ -84,8 +85,9 @@ def _exchange(each: Exchanged, limit: float) -> dict[str, Any]:
         "worst_passage": worst.passage,
         "free_move": turn_db == 0.0,
         "turn_db": turn_db,
-        "proved": all(swap.proved for swap in each.swaps),
-        "not_judged_in": list(each.elsewhere),
+        "proved": all(swap.proved for swap in each.everywhere),
+        "also": [_pair(swap) for swap in each.also],
+        "not_judged_in": list(each.not_judged),
         "breaks": list(each.breaks),
         "text": _sentence(each, turn_db),
     }
@@ -111,8 +113,8 @@ def _sentence(each: Exchanged, turn_db: float | None) -> str:
         end = "into the loop" if exchange.move == "to_loop" else "in front of the amplifier"
         what, verb = f"{exchange.first}, {end},", "is"
     said = f"{what} {verb} {_outcome(each, turn_db)}"
-    if each.elsewhere:
-        said += f"; not judged in {listed(each.elsewhere)}, where other blocks stand beside it"
+    if each.not_judged:
+        said += f"; not judged in {listed(each.not_judged)}, where other blocks stand beside it"
     for text in each.breaks:
         said += f"; against your rules ({text})"
     return said + "."
@@ -121,9 +123,9 @@ def _sentence(each: Exchanged, turn_db: float | None) -> str:
 def _outcome(each: Exchanged, turn_db: float | None) -> str:
     """Say it behind "are" or "is"; `turn_db` is `Exchanged.turn_db`."""
     worst = each.worst
-    names = [swap.passage for swap in each.swaps]
+    names = [swap.passage for swap in each.everywhere]
     near = " (borderline)" if worst.score.borderline else ""
-    if all(swap.proved for swap in each.swaps):
+    if all(swap.proved for swap in each.everywhere):
         return f"proved the same in {listed(names)}: free to move"
     if not each.is_free:
         why = DECIDED_BY[worst.score.decided_by]
@@ -135,7 +137,9 @@ def _outcome(each: Exchanged, turn_db: float | None) -> str:
     if turn_db is not None:
         way = "down" if turn_db < 0.0 else "up"
         return f"free after turning the level {way} by {abs(turn_db):.1f} dB{near}"
-    trims = [f"{level_words(swap.difference.trim_lu)} in {swap.passage}" for swap in each.swaps]
+    trims = [
+        f"{level_words(swap.difference.trim_lu)} in {swap.passage}" for swap in each.everywhere
+    ]
     return f"free but for the level, {listed(trims)}: no one turn evens that out{near}"
 
 
@@ -151,12 +155,9 @@ def swaps_parts(document: Mapping[str, Any]) -> Iterable[Table | Text | Padding]
     yield Text()
     yield from _matrices(document)
     free = [each for each in document["exchanges"] if each["verdict"] in ("same", "free")]
-    everywhere = [each for each in free if not each["not_judged_in"]]
-    here = [each for each in free if each["not_judged_in"]]
     heard = [each for each in document["exchanges"] if each not in free]
     for title, part in (
-        ("Put these where your foot wants them", everywhere),
-        ("Free where they were judged, which is not everywhere (--all judges more)", here),
+        ("Put these where your foot wants them", free),
         ("Expected to be heard", heard),
     ):
         if part:
@@ -170,9 +171,17 @@ def _matrices(document: Mapping[str, Any]) -> Iterator[Table]:
     """Yield the matrix, as many passages side by side as there is room for."""
     names = max(len(_called(each)) for each in document["exchanges"])
     room = max(1, (WIDTH - names) // (_CELL + _GAP))
-    used = [p for p in document["passages"] if any(q["passage"] == p for q in document["pairs"])]
+    judged = {pair["passage"] for pair in _cells(document)}
+    used = [passage for passage in document["passages"] if passage in judged]
     for first in range(0, len(used), room):
         yield _matrix(document, used[first : first + room])
+
+
+def _cells(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [
+        *document["pairs"],
+        *(pair for each in document["exchanges"] for pair in each["also"]),
+    ]
 
 
 def _matrix(document: Mapping[str, Any], passages: Sequence[str]) -> Table:
@@ -182,7 +191,7 @@ def _matrix(document: Mapping[str, Any], passages: Sequence[str]) -> Table:
         table.add_column(spoken(passage), no_wrap=True, min_width=_CELL)
     cells = {
         (pair["first"], pair["second"], pair["move"], pair["passage"]): pair
-        for pair in document["pairs"]
+        for pair in _cells(document)
     }
     for each in document["exchanges"]:
         key = each["first"], each["second"], each["move"]
@@ -212,7 +221,7 @@ def _footing(document: Mapping[str, Any]) -> Iterator[Text]:
     """Say what the words rest on."""
     cost = document["cost"]
     yield Text(
-        "+ and -: so many LU louder or quieter. ?: borderline. ·: not on, or no neighbours there. "
+        "+ and -: so many LU louder or quieter. ?: borderline. ·: not on, or not judged there. "
         f"Judged at {document['listening_db_spl']:g} dB SPL with these clips, settings and "
         "levels; a prediction: your ears have the last word.",
         style="dim",

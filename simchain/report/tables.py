@@ -62,8 +62,11 @@ def kinds_table(document: dict[str, Any]) -> Table:
     return table
 
 
-def kind_tables(document: dict[str, Any]) -> Iterable[Any]:
-    """Return one kind in full: what it is, its controls, what it is checked against."""
+def kind_tables(document: dict[str, Any], *, every: bool) -> Iterable[Any]:
+    """Return one kind: what it is, its controls, what it is checked against.
+
+    With `every` the settings that all kinds have are explained too.
+    """
     kind = document["kinds"][0]
     own = [control for control in kind["controls"] if not control["common"]]
     common = [control for control in kind["controls"] if control["common"]]
@@ -71,12 +74,17 @@ def kind_tables(document: dict[str, Any]) -> Iterable[Any]:
     yield _controls(own)
     if kind["deepest"]:
         yield Text(f"\nat its most: {kind['deepest']}")
-    steady = "yes" if kind["is_lti"] else "no"
-    yield Text(f"\nlinear and time-invariant with its defaults: {steady}")
-    yield Text(f"delay of its converters: {kind['latency_ms']:g} ms")
-    yield Text(f"checked against: {kind['checked_against']}")
-    yield Text("\nand what every kind has:\n")
-    yield _controls(common)
+    if kind["is_lti"] is not None:
+        steady = "yes" if kind["is_lti"] else "no"
+        yield Text(f"\nlinear and time-invariant with its defaults: {steady}")
+        yield Text(f"delay of its converters: {kind['latency_ms']:g} ms")
+        yield Text(f"checked against: {kind['checked_against']}")
+    if common and every:
+        yield Text("\nand what every kind has:\n")
+        yield _controls(common)
+    elif common:
+        names = ", ".join(control["name"] for control in common)
+        yield Text(f"\nand what every kind has (--all explains it): {names}")
 
 
 def points_table(document: dict[str, Any]) -> Table:
