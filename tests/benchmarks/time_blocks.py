@@ -61,5 +61,21 @@ def lines_job(count: int, volts: np.ndarray) -> Callable[[], object]:
     return lambda: network(volts, *parts)
 
 
+def trap_jobs() -> dict[str, Callable[[], object]]:
+    """Return runs of 16 lines that were once slow: rows a power of two apart, a silent tail."""
+    live = np.random.default_rng(6).normal(size=(1, 10 * RATE))
+    silent = live.copy()
+    silent[:, 1000:] = 0.0
+    ladder, ones = np.linspace(0.4, 1.0, 16), np.ones((1, 16))
+
+    def job(longest: int, volts: np.ndarray) -> Callable[[], object]:
+        lengths = (longest * ladder).astype(np.int64)
+        gains = 10 ** (-3.0 * lengths / 48_000 / 0.3)
+        return lambda: network(volts, lengths, gains, np.full(16, 0.3), ones, ones)
+
+    lines = {f"16 lines, the longest {n}": job(n, live) for n in (2900, 2048, 4096, 4056)}
+    return {**lines, "16 lines, a silent tail": job(2900, silent)}
+
+
 if __name__ == "__main__":
-    print_against_six_sections(jobs())
+    print_against_six_sections({**jobs(), **trap_jobs()})

@@ -454,7 +454,7 @@ def check_memory(seconds: int) -> None:
     unit = Looper(inputs=2, outputs=2, feedback=0.5)
     tracemalloc.start()
     try:
-        out = unit.process(volts, Moment(RATE, takes=done))
+        out = unit.process_over(volts, Moment(RATE, takes=done))
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()

@@ -1,6 +1,5 @@
 """The network's loop against a plain one, the loss of energy, and its cost at awkward sizes."""
 
-import time
 
 import numpy as np
 import pytest
@@ -66,31 +65,3 @@ def test_compiled_as_in_plain_python() -> None:
         run(volts, LENGTHS, filters.copy(), into, out_of, limits, 1e-60, at, lines, work, wet)
         made.append(wet)
     assert np.abs(made[0] - made[1]).max() < 1e-12
-
-
-def seconds(lengths: np.ndarray, volts: np.ndarray) -> float:
-    """The least of five runs."""
-    gains = 10 ** (-3.0 * lengths / 48_000 / 0.3)
-    ones = np.ones((1, LINES))
-    least = np.inf
-    for _ in range(5):
-        begun = time.perf_counter()
-        network(volts, lengths, gains, np.full(LINES, 0.3), ones, ones)
-        least = min(least, time.perf_counter() - begun)
-    return least
-
-
-def test_neither_powers_of_two_nor_a_silent_tail_cost_more() -> None:
-    """Rows a power of two apart made it 8 times slower, denormals make it several times slower."""
-    live = np.random.default_rng(6).normal(size=(1, 480_000))
-    silent = live.copy()
-    silent[:, 1000:] = 0.0
-    ladder = np.linspace(0.4, 1.0, LINES)
-    plain = seconds((2900 * ladder).astype(np.int64), live)
-    for longest in (2048, 4096, 4056):
-        ratio = seconds((longest * ladder).astype(np.int64), live) / plain
-        print(f"longest line {longest}: {ratio:.2f} times the cost of 2900")
-        assert ratio < 1.8
-    ratio = seconds((2900 * ladder).astype(np.int64), silent) / plain
-    print(f"a silent tail: {ratio:.2f} times the cost of sound")
-    assert ratio < 1.5
