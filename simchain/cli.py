@@ -16,6 +16,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.console import Console
 
+from simchain.cli_options import (
+    Amps,
+    AnOrder,
+    BoardFile,
+    Folder,
+    Json,
+    Noise,
+    OneAmp,
+    Passages,
+    Pictures,
+    Progress,
+)
 from simchain.errors import BoardError, Problem, SimchainError
 
 if TYPE_CHECKING:
@@ -31,18 +43,6 @@ app = typer.Typer(
 
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
-
-BoardFile = Annotated[Path, typer.Argument(metavar="BOARD", help="The board file.")]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
-Folder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
-Pictures = Annotated[
-    bool, typer.Option("--pictures", help="Also draw level diagrams and spectra as PNG.")
-]
-Noise = Annotated[bool, typer.Option("--noise", help="Hum and hiss in the sound.")]
-Amps = Annotated[
-    str | None,
-    typer.Option("--amp", metavar="NAME", help="Amplifier(s) of the board, or 'all'."),
-]
 
 
 def _print_version(wanted: bool) -> None:
@@ -154,16 +154,14 @@ def blocks(
 @app.command()
 def render(
     board: BoardFile,
-    order: Annotated[str, typer.Option(help="An order of the board.")],
+    order: AnOrder,
     folder: Folder,
     passage: Annotated[str | None, typer.Option(help="A passage of the board.")] = None,
     song: Annotated[
         str | None, typer.Option(help="In place of a passage: a song of the board.")
     ] = None,
     points: Annotated[bool, typer.Option("--points", help="Also write every test point.")] = False,
-    amp: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
-    ] = None,
+    amp: OneAmp = None,
     noise: Noise = False,
     as_json: Json = False,
 ) -> None:
@@ -197,13 +195,9 @@ def render(
 @app.command()
 def levels(
     board: BoardFile,
-    order: Annotated[str, typer.Option(help="An order of the board.")],
-    passages: Annotated[
-        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
-    ] = None,
-    amp: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
-    ] = None,
+    order: AnOrder,
+    passages: Passages = None,
+    amp: OneAmp = None,
     folder: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Folder for the level diagram.")
     ] = None,
@@ -233,13 +227,9 @@ def levels(
 @app.command()
 def set_levels(
     board: BoardFile,
-    order: Annotated[str, typer.Option(help="An order of the board.")],
-    passages: Annotated[
-        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
-    ] = None,
-    amp: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
-    ] = None,
+    order: AnOrder,
+    passages: Passages = None,
+    amp: OneAmp = None,
     write: Annotated[
         bool, typer.Option("--write", help="Write the settings into the board file.")
     ] = False,
@@ -250,7 +240,7 @@ def set_levels(
     from simchain.decide.set_levels import set_levels as found_levels
     from simchain.report.set_levels import set_levels_document, set_levels_parts
 
-    with _Progress() as progress:
+    with Progress(err) as progress:
         result = found_levels(
             load_board(board), order, passages=_names(passages), amp=amp, progress=progress.say
         )
@@ -267,13 +257,9 @@ def set_levels(
 @app.command()
 def swaps(
     board: BoardFile,
-    order: Annotated[str, typer.Option(help="An order of the board.")],
-    passages: Annotated[
-        str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
-    ] = None,
-    amp: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")
-    ] = None,
+    order: AnOrder,
+    passages: Passages = None,
+    amp: OneAmp = None,
     every: Annotated[
         bool, typer.Option("--all", help="Every two blocks that are on, not neighbours alone.")
     ] = False,
@@ -284,7 +270,7 @@ def swaps(
     from simchain.decide.swaps import swaps as exchanged
     from simchain.report.swaps import swaps_document, swaps_parts
 
-    with _Progress() as progress:
+    with Progress(err) as progress:
         result = exchanged(
             load_board(board),
             order,
@@ -356,7 +342,7 @@ def _compare(
     from simchain.report.tables import comparison_lines
 
     prepare_folder(folder)
-    with _Progress() as progress:
+    with Progress(err) as progress:
         comparison = compared(board, orders or list(board.orders), progress=progress, **asked)
         progress.say("writing the page")
         document, data = write_comparison(comparison, folder, pictures=pictures)
@@ -366,24 +352,6 @@ def _compare(
         return
     _print_lines(comparison_lines(data))
     out.print(f"open {folder / document['page']} in a browser to listen", soft_wrap=True)
-
-
-class _Progress:
-    """A line on standard error while something takes longer than a moment."""
-
-    def __enter__(self) -> "_Progress":
-        self._status = err.status("reading")
-        self._status.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._status.stop()
-
-    def __call__(self, done: int, total: int, what: str) -> None:
-        self.say(f"{done} of {total}: {what}")
-
-    def say(self, text: str) -> None:
-        self._status.update(text)
 
 
 def _names(text: str | None) -> list[str] | None:

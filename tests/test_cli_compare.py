@@ -49,6 +49,12 @@ def test_compare_prints_one_json_document(simchain_command: Simchain, board: Pat
     assert ran.status == 0
     assert [(pair["a"], pair["b"]) for pair in document["pairs"]] == [("b", "a")] * 2
     assert (out / document["page"]).is_file()
+    verdicts = {pair["passage"]: pair["verdict"] for pair in document["pairs"]}
+    assert verdicts == {"riff": "clear", "off": "same"}
+    for pair in document["pairs"]:
+        assert pair["score"] >= 0.0
+        assert pair["decided_by"] in ("distribution", "movement", "event", "dirt")
+        assert pair["causes"] is None, "until they are told apart"
 
 
 def test_compare_says_one_sentence_for_a_passage(simchain_command: Simchain, board: Path) -> None:

@@ -128,21 +128,20 @@ class Judge:
     def judged(
         self,
         pairs: Sequence[tuple[Sound, Sound]],
-        proved: Iterable[int] = (),
         *,
         known: Sequence[Difference] | None = None,
         each: Callable[[int, Judged], None] | None = None,
     ) -> list[Judged]:
         """Judge the second sound of each pair against the first.
 
-        Numbers of pairs that are `proved` the same need neither takes nor tones. The sounds are
-        those of `sounds`, or others of this passage that were rendered with their modulators' own
-        phase. `known` are the pairs' plain differences, where they were measured before. `each` is
+        Pairs that are the same as they were first rendered need neither takes nor tones. The
+        sounds are those of `sounds`, or others of this passage at the modulators' own phase.
+        `known` are the pairs' plain differences, where they were measured before. `each` is
         called with every pair's number as soon as it is judged.
         """
         pairs = [(self._first_like(a), self._first_like(b)) for a, b in pairs]
         plain = known or [self.difference(a, b) for a, b in pairs]
-        short = set(proved) | {number for number, found in enumerate(plain) if self._is_same(found)}
+        short = {number for number, found in enumerate(plain) if self._is_same(found)}
         longer = _each_once(
             sound for number, pair in enumerate(pairs) if number not in short for sound in pair
         )

@@ -2,15 +2,15 @@
 
 import math
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Event, Lock
 
 from simchain.board import Board, Order, broken_rules, split_boxes
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
-from simchain.chain.timeline import Timeline, timeline_of_passage
+from simchain.chain.timeline import timeline_of_passage
 from simchain.decide.difference import Difference
 from simchain.decide.exchanges import Exchange, exchanges
 from simchain.decide.judge import VERDICTS, Cost, Judge, Judged
@@ -44,22 +44,29 @@ class Swap:
 class Exchanged:
     """One exchange over all passages in which it was judged.
 
-    `order` is the order after it. `swaps` are in the order of the passages. `elsewhere` are the
-    passages in which it would change the sequence of what is on, but was not judged: other blocks
-    stand between there. `breaks` are the rules and boxes that it would break.
+    `order` is the order after it. `swaps` are the passages in which the blocks are neighbours,
+    `also` others in which it changes the sequence of what is on: these are judged too where it is
+    free so far, since a block has one place in all passages. `not_judged` are those that were not.
+    `breaks` are the rules and boxes that it would break.
     """
 
     exchange: Exchange
     order: Order
     swaps: tuple[Swap, ...]
-    elsewhere: tuple[str, ...]
-    breaks: tuple[str, ...]
+    breaks: tuple[str, ...] = ()
+    not_judged: tuple[str, ...] = ()
+    also: tuple[Swap, ...] = ()
+
+    @property
+    def everywhere(self) -> tuple[Swap, ...]:
+        """All passages in which it was judged."""
+        return self.swaps + self.also
 
     @property
     def worst(self) -> Swap:
         """The passage that decides: the strongest word, and the highest score in it."""
         return max(
-            self.swaps,
+            self.everywhere,
             key=lambda swap: (VERDICTS.index(swap.score.verdict), swap.score.score),
         )
 
@@ -74,7 +81,7 @@ class Exchanged:
         0 where no passage changes by as much as `free_move_lu`; else what leaves every passage
         within it, or None where no one turn does.
         """
-        trims = [swap.difference.trim_lu for swap in self.swaps]
+        trims = [swap.difference.trim_lu for swap in self.everywhere]
         if all(abs(trim) < free_move_lu for trim in trims):
             return 0.0
         middle = (max(trims) + min(trims)) / 2.0
@@ -109,6 +116,7 @@ def swaps(
 
     In each passage: any two neighbours that are on there change places, the last one in front
     moves into the loop, the first one of the loop to the front. With `every`, any two blocks.
+    An exchange that is free there is judged in every other passage whose sequence it changes.
     What is proved is rendered all the same. `progress` is called with parts done, parts there are,
     and what was done; from other threads, one at a time.
 
@@ -125,29 +133,33 @@ def swaps(
         )
         for passage in chosen
     }
-    steps = _Steps(progress, sum(2 + len(found) for found in wanted.values()))
-    results = _in_parallel(board, given, end, wanted, steps)
-    judged = [swap for found, _, _ in results for swap in found]
+    steps = _Steps(progress)
+    work = _Work(board, given, end, steps)
+    results = _in_parallel(work, wanted)
+    found = _gathered(board, given, [swap for each in results for swap in each.swaps], chosen)
+    elsewhere = {
+        passage: tuple(one.exchange for one in found if one.is_free and passage in one.not_judged)
+        for passage in chosen
+    }
+    more = _in_parallel(work, {passage: asked for passage, asked in elsewhere.items() if asked})
+    found = [_with_more(one, [swap for each in more for swap in each.swaps]) for one in found]
     return Swaps(
         board,
         name,
         given,
         end,
         chosen,
-        tuple(_gathered(board, given, judged, chosen)),
-        sum((cost for _, cost, _ in results), start=Cost()),
-        tuple(dict.fromkeys(text for _, _, told in results for text in told)),
+        tuple(found),
+        sum((each.cost for each in (*results, *more)), start=Cost()),
+        tuple(dict.fromkeys(text for each in results for text in each.warnings)),
     )
-
-
-_Result = tuple[list[Swap], Cost, tuple[str, ...]]
 
 
 class _Steps:
     """Counts what is done, for several threads."""
 
-    def __init__(self, progress: Progress | None, total: int) -> None:
-        self.progress, self.total, self.done = progress, total, 0
+    def __init__(self, progress: Progress | None) -> None:
+        self.progress, self.total, self.done = progress, 0, 0
         self.lock = Lock()
 
     def done_with(self, what: str) -> None:
@@ -157,26 +169,36 @@ class _Steps:
                 self.progress(self.done, self.total, what)
 
 
+@dataclass(frozen=True)
+class _Work:
+    board: Board
+    order: Order
+    amp: str | None
+    steps: _Steps
+
+
+@dataclass(frozen=True)
+class _Found:
+    swaps: list[Swap]
+    cost: Cost
+    warnings: tuple[str, ...] = ()
+
+
 def _heard_in(board: Board, passage: str) -> set[str]:
     """Return the blocks that are on at some time, or whose loop is recorded or played."""
     timeline = timeline_of_passage(board, passage)
     return {*timeline.ever_on, *(name for name in board.blocks if timeline.takes(name))}
 
 
-def _in_parallel(
-    board: Board,
-    order: Order,
-    amp: str | None,
-    wanted: dict[str, tuple[Exchange, ...]],
-    steps: _Steps,
-) -> list[_Result]:
-    """Judge each passage, as many at once as there are cores."""
+def _in_parallel(work: _Work, wanted: dict[str, tuple[Exchange, ...]]) -> list[_Found]:
+    """Judge exchanges passage by passage, as many at once as there are cores."""
+    work.steps.total += sum(1 + len(exchanged) for exchanged in wanted.values())
     stop = Event()
-    pool = ThreadPoolExecutor(max_workers=min(len(wanted), os.cpu_count() or 1))
+    pool = ThreadPoolExecutor(max_workers=max(1, min(len(wanted), os.cpu_count() or 1)))
     try:
         tasks = [
-            pool.submit(_judged_in, Judge(board, passage, amp, stop=stop), order, found, steps)
-            for passage, found in wanted.items()
+            pool.submit(_judged_in, work, passage, exchanged, stop)
+            for passage, exchanged in wanted.items()
         ]
         return [task.result() for task in tasks]
     finally:
@@ -184,17 +206,15 @@ def _in_parallel(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _judged_in(judge: Judge, order: Order, wanted: Sequence[Exchange], steps: _Steps) -> _Result:
-    passage = judge.music
+def _judged_in(work: _Work, passage: str, wanted: Sequence[Exchange], stop: Event) -> _Found:
+    judge, steps = Judge(work.board, passage, work.amp, stop=stop), work.steps
     if not wanted:
         steps.done_with(f"{passage}: nothing to exchange")
-        steps.done_with(f"{passage}: nothing to exchange")
-        return [], judge.cost, ()
-    given, *others = judge.sounds([order, *(exchange.of(order) for exchange in wanted)])
+        return _Found([], judge.cost)
+    given, *others = judge.sounds([work.order, *(each.of(work.order) for each in wanted)])
     steps.done_with(f"{passage}: {len(others) + 1} orders rendered")
     pairs = [(given, other) for other in others]
     why_not = [why_not_proved(given.rendering, other.rendering) for other in others]
-    proved = [number for number, reason in enumerate(why_not) if reason is None]
     found: list[Swap] = []
 
     def one_more(number: int, judged: Judged) -> None:
@@ -204,9 +224,8 @@ def _judged_in(judge: Judge, order: Order, wanted: Sequence[Exchange], steps: _S
         found.append(Swap(wanted[number], passage, judged.difference, judged.score, reason))
         steps.done_with(f"{passage}: {_called(wanted[number])}")
 
-    judge.judged(pairs, proved, each=one_more)
-    steps.done_with(f"{passage}: done")
-    return found, judge.cost, given.rendering.warnings
+    judge.judged(pairs, each=one_more)
+    return _Found(found, judge.cost, given.rendering.warnings)
 
 
 def _called(exchange: Exchange) -> str:
@@ -222,26 +241,33 @@ def _gathered(
     by_exchange: dict[Exchange, list[Swap]] = {}
     for swap in judged:
         by_exchange.setdefault(swap.exchange, []).append(swap)
-    timelines = {passage: timeline_of_passage(board, passage) for passage in passages}
+    on = {passage: _heard_in(board, passage) for passage in passages}
     own = {*broken_rules(board, order), *split_boxes(board, order)}
     found = []
     for exchange, swaps_of_it in by_exchange.items():
         other = exchange.of(order)
         judged_in = {swap.passage for swap in swaps_of_it}
-        elsewhere = tuple(
+        others = tuple(
             passage
-            for passage, timeline in timelines.items()
-            if passage not in judged_in and _sequence(timeline, order) != _sequence(timeline, other)
+            for passage, heard in on.items()
+            if passage not in judged_in and _sequence(heard, order) != _sequence(heard, other)
         )
         broken = [*broken_rules(board, other), *split_boxes(board, other)]
         breaks = tuple(text for text in broken if text not in own)
-        found.append(Exchanged(exchange, other, tuple(swaps_of_it), elsewhere, breaks))
+        found.append(Exchanged(exchange, other, tuple(swaps_of_it), breaks, others))
     return sorted(found, key=lambda each: _place(order, each.exchange))
 
 
-def _sequence(timeline: Timeline, order: Order) -> tuple[tuple[str, ...], ...]:
-    """Return what is on in a passage, in front and in the loop."""
-    on = timeline.ever_on
+def _with_more(exchanged: Exchanged, judged: Sequence[Swap]) -> Exchanged:
+    """Return an exchange with what was found of it in further passages."""
+    also = tuple(swap for swap in judged if swap.exchange == exchanged.exchange)
+    names = {swap.passage for swap in also}
+    left = tuple(passage for passage in exchanged.not_judged if passage not in names)
+    return replace(exchanged, also=also, not_judged=left)
+
+
+def _sequence(on: Collection[str], order: Order) -> tuple[tuple[str, ...], ...]:
+    """Return what is heard of an order, in front and in the loop."""
     return tuple(tuple(name for name in part if name in on) for part in (order.front, order.loop))
 
 

@@ -132,6 +132,8 @@ def _outcome(each: Exchanged, turn_db: float | None) -> str:
         if worst.score.raised_by_band:
             why = f"one narrow band, at {frequency(worst.score.max_erb_change_hz)}"
         return f"no free move: {worst.score.verdict} in {worst.passage}{near}, by {why}"
+    if worst.score.verdict == "same":
+        return f"the same in {listed(names)}: free to move"
     if turn_db == 0.0:
         return f"{FREE}{near}"
     if turn_db is not None:

@@ -68,6 +68,30 @@ def test_every_pair_once_a_before_b_as_given(comparison: Comparison) -> None:
     }
 
 
+def test_every_pair_is_judged(comparison: Comparison) -> None:
+    for pair in comparison.pairs:
+        assert pair.score is not None
+        score = pair.score
+        print(f"{pair.a} {pair.b} {pair.passage} {pair.amp}: {score.verdict} {score.score:.2f}")
+        if pair.passage == "verse" and "loop" not in (pair.a, pair.b):
+            assert score.verdict == "same"
+    solo = [pair for pair in comparison.pairs if pair.passage == "solo" and pair.amp == "clean"]
+    assert {pair.score.verdict for pair in solo if "before" in (pair.a, pair.b)} <= {
+        "subtle",
+        "clear",
+    }
+
+
+def test_judging_can_be_left_out_and_hears_no_noise(board: Board) -> None:
+    def scores(**how: bool) -> list[float | None]:
+        orders = ["before", "after"]
+        found = compare(board, orders, passages=["solo"], amps=["clean"], **how)
+        return [pair.score and pair.score.score for pair in found.pairs]
+
+    assert scores(judged=False) == [None]
+    assert scores(noise=True) == scores()
+
+
 def test_orders_with_everything_off_are_the_same(comparison: Comparison) -> None:
     """But for the loop's two long cables, which take a little treble off a send of 1 kohm."""
     off = [pair for pair in comparison.pairs if pair.passage == "verse"]

@@ -1,5 +1,7 @@
 """Judging orders through real boards: takes, tones, words; the pairs of judging.md §4 once more."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -79,6 +81,17 @@ def test_what_sways_is_rendered_five_times_at_phases_of_its_own(make_board: Make
     assert len(takes) == TAKES
     assert all(not np.allclose(takes[0], take) for take in takes[1:])
     assert all(not take[:, : round(0.3 * RATE)].any() for take in takes)
+
+
+def test_the_other_way_round_is_the_same_but_for_signs(make_board: MakeBoard) -> None:
+    text = 'push = { kind = "boost" }\ngrit = { kind = "drive" }'
+    board = a_board(make_board, text, seconds=3.0)
+    there, _ = judged(board, "push grit", "grit push")
+    back, _ = judged(board, "grit push", "push grit")
+    assert replace(back.score, dirt_db=0.0) == replace(there.score, dirt_db=0.0)
+    assert back.score.dirt_db == pytest.approx(there.score.dirt_db, rel=1e-12)
+    assert back.difference.trim_lu == -there.difference.trim_lu
+    assert back.difference.null_db == pytest.approx(there.difference.null_db, rel=1e-12)
 
 
 def test_what_commutes_at_one_phase_needs_no_more_takes(make_board: MakeBoard) -> None:

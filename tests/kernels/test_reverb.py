@@ -1,6 +1,5 @@
 """The network's loop against a plain one, the loss of energy, and its cost at awkward sizes."""
 
-
 import numpy as np
 import pytest
 from scipy.linalg import hadamard

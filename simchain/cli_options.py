@@ -1,0 +1,46 @@
+"""What several commands share: arguments and options, and the line that says how far they are."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+BoardFile = Annotated[Path, typer.Argument(metavar="BOARD", help="The board file.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Folder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
+Pictures = Annotated[
+    bool, typer.Option("--pictures", help="Also draw level diagrams and spectra as PNG.")
+]
+Noise = Annotated[bool, typer.Option("--noise", help="Hum and hiss in the sound.")]
+Amps = Annotated[
+    str | None,
+    typer.Option("--amp", metavar="NAME", help="Amplifier(s) of the board, or 'all'."),
+]
+AnOrder = Annotated[str, typer.Option(help="An order of the board.")]
+Passages = Annotated[
+    str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
+]
+OneAmp = Annotated[str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")]
+
+
+class Progress:
+    """A line on standard error while something takes longer than a moment."""
+
+    def __init__(self, console: Console) -> None:
+        self._status = console.status("reading")
+
+    def __enter__(self) -> "Progress":
+        self._status.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._status.stop()
+
+    def __call__(self, done: int, total: int, what: str) -> None:
+        """Say that `done` of `total` parts are done, and which was the last."""
+        self.say(f"{done} of {total}: {what}")
+
+    def say(self, text: str) -> None:
+        """Show `text` in place of what stands there."""
+        self._status.update(text)

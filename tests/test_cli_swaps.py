@@ -1,0 +1,78 @@
+"""`simchain swaps` as a user types it."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.conftest import Simchain
+
+BOARD = """
+source = { kind = "line", clip = "clip.wav" }
+tail_s = 0.3
+[blocks]
+grit = { kind = "drive" }
+push = { kind = "boost", supply_volts = 60 }
+room = { kind = "reverb", decay_s = 0.4, supply_volts = 60 }
+[amps.clean]
+gain_db = 8
+[output]
+amps = ["clean"]
+[orders.a]
+front = ["grit", "push", "room"]
+[passages.riff]
+on = ["grit", "push", "room"]
+[passages.off]
+on = []
+"""
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Path:
+    n = np.arange(48_000)
+    soundfile.write(tmp_path / "clip.wav", 0.1 * np.sin(2 * np.pi * 220 * n / 48_000), 48_000)
+    path = tmp_path / "board.toml"
+    path.write_text(BOARD)
+    return path
+
+
+def test_json_is_one_document_and_nothing_else(simchain_command: Simchain, board: Path) -> None:
+    ran = simchain_command("swaps", board, "--order", "a", "--json")
+    document = json.loads(ran.out)
+    assert ran.status == 0
+    assert [(one["first"], one["second"], one["move"]) for one in document["pairs"]] == [
+        ("grit", "push", "swap"),
+        ("push", "room", "swap"),
+        ("room", None, "to_loop"),
+    ]
+    assert [one["proved"] for one in document["pairs"]] == [False, True, False]
+    for one in document["pairs"]:
+        assert isinstance(one["null_db"], float)
+        assert isinstance(one["trim_lu"], float)
+        assert one["verdict"] in ("same", "free", "subtle", "clear")
+    assert document["pairs"][1]["null_db"] < -200
+    assert document["cost"]["renders"] == 4
+
+
+def test_people_get_a_matrix_and_the_free_moves(simchain_command: Simchain, board: Path) -> None:
+    ran = simchain_command("swaps", board, "--order", "a")
+    assert ran.status == 0
+    assert "push / room" in ran.out
+    assert "same, proved" in ran.out
+    assert "push and room are proved the same in riff: free to move." in ran.out
+
+
+def test_every_pair_and_chosen_passages(simchain_command: Simchain, board: Path) -> None:
+    asked = ["--order", "a", "--all", "--passages", "riff", "--json"]
+    document = json.loads(simchain_command("swaps", board, *asked).out)
+    assert len(document["pairs"]) == 4
+    assert document["passages"] == ["riff"]
+
+
+def test_wrong_names_are_one_line(simchain_command: Simchain, board: Path) -> None:
+    ran = simchain_command("swaps", board, "--order", "b")
+    assert (ran.status, len(ran.err.strip().splitlines())) == (2, 1)
+    ran = simchain_command("swaps", board, "--order", "a", "--amp", "hot")
+    assert (ran.status, len(ran.err.strip().splitlines())) == (2, 1)
