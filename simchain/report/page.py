@@ -56,6 +56,7 @@ def audition_page(data: Mapping[str, Any]) -> str:
     `data` holds::
 
         simchain  version          title    the board's title      rate  frames a second
+        listening_db_spl  level at which verdicts hold
         amps      names, [] on a board without an amplifier
         orders    name, front, loop, left_out (names of blocks)
         passages  name, is_song, on (blocks that are on at some time, or whose loop runs), seconds,

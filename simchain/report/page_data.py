@@ -31,6 +31,7 @@ def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -
         "simchain": simchain.__version__,
         "title": comparison.board.title,
         "rate": comparison.board.rate,
+        "listening_db_spl": comparison.board.judging.listening_db_spl,
         "amps": [amp for amp in comparison.amps if amp],
         "orders": [_order(comparison, name) for name in comparison.orders],
         "passages": [_passage(comparison, music) for music in comparison.music],

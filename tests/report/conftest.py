@@ -170,6 +170,7 @@ def make_data(amps: tuple[str, ...] = ("crunch",)) -> dict[str, Any]:
         "simchain": "0.1.0",
         "title": "Train board",
         "rate": RATE,
+        "listening_db_spl": 75.0,
         "amps": list(amps),
         "orders": [
             {"name": name, "front": front, "loop": loop, "left_out": []}

@@ -249,7 +249,7 @@ def test_levels_and_tables_follow_the_passage(opened, data):
     sheet.page.locator("input[name=passage]").nth(2).check()
     assert sheet.page.locator(".level").count() == 4
     assert sheet.page.locator(".clips .warning").first.inner_text().startswith("clips, ")
-    sheet.page.click("summary")
+    sheet.page.click(".engineers summary")
     row = sheet.page.locator("#points table").first.locator("tbody tr").first
     assert row.locator("th, td").all_inner_texts() == [
         "source", "−21.0", "−7.0", "69.0", "489", "–", "−65.0", "0.44", "–",
@@ -281,7 +281,7 @@ def test_contrast_is_at_least_4_5_to_1(opened, data, scheme):
 @pytest.mark.parametrize("width", [380, 768, 1440])
 def test_nothing_sticks_out_sideways(opened, data, width):
     sheet = opened(data, viewport={"width": width, "height": 800})
-    sheet.page.click("summary")
+    sheet.page.click(".engineers summary")
     assert sheet.page.evaluate("document.documentElement.scrollWidth") == width
 
 
@@ -309,7 +309,7 @@ def test_no_part_of_the_page_lies_upon_another(opened, data, width):
 
 def test_every_control_has_a_name_and_landmarks_stand(opened, data):
     sheet = opened(data)
-    sheet.page.click("summary")
+    sheet.page.click(".engineers summary")
     assert sheet.page.evaluate(NAMELESS) == []
     assert sheet.page.get_by_role("main").count() == 1
     assert sheet.page.get_by_role("heading", level=1).inner_text() == "Train board"
