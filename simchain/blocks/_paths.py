@@ -51,8 +51,12 @@ class TailedBlock(Block):
 
     @property
     def has_trails(self) -> bool:
-        """Whether the tail rings on when the unit is switched off."""
+        """See `Block.has_trails`."""
         return self.bypass == "buffered" if self.trails is None else self.trails
+
+    def direct_share(self) -> float:
+        """See `Block.direct_share`: equal power."""
+        return math.cos(0.5 * math.pi * self.mix)
 
     def dry(self) -> Self:
         """See `Block.dry`."""

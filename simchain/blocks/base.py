@@ -7,7 +7,7 @@ import importlib
 import pkgutil
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, ClassVar, Literal, Self, get_args
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,9 @@ from pydantic import model_validator
 from simchain import units
 from simchain.settings import Settings, control, movable_in
 from simchain.signal import Volts
+
+if TYPE_CHECKING:
+    from simchain.blocks._loops import Loop
 
 _kinds: "dict[str, type[Block]]" = {}
 
@@ -262,6 +265,28 @@ class Block(Settings):
 
     def is_lti(self) -> bool:
         """Whether, with these settings and below the rails, it is linear and time-invariant."""
+        return False
+
+    @property
+    def has_trails(self) -> bool:
+        """Whether its tail rings on when the unit is switched off."""
+        return False
+
+    @property
+    def loop(self) -> "Loop | None":
+        """The loop that can be recorded and played in it, or None."""
+        return None
+
+    def direct_share(self) -> float:
+        """Share of the direct sound in what comes out, before gain and level."""
+        return 1.0
+
+    def late_s(self) -> float:
+        """Seconds by which converters delay all that comes out; 0 where some of it is direct."""
+        return 0.0
+
+    def widens(self) -> bool:
+        """Whether its two outputs, where it has them, differ."""
         return False
 
     def modulates(self) -> bool:

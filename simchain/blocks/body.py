@@ -94,6 +94,10 @@ class Body(Block):
             raise ValueError("modes and file contradict each other: leave one of them out")
         return self
 
+    def late_s(self) -> float:
+        """See `Block.late_s`."""
+        return self.wet_latency_s if self.mix == 1.0 else 0.0
+
     def is_lti(self) -> bool:
         """Always: resonances, or an impulse response."""
         return True

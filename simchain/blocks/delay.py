@@ -222,6 +222,10 @@ class Delay(TailedBlock):
         """The loop after the repeats."""
         return Loop(self.loop_feedback, self.loop_db, self.loop_max_s, self.wet_latency_s)
 
+    def widens(self) -> bool:
+        """See `Block.widens`."""
+        return self.spread > 0.0
+
     def modulates(self) -> bool:
         """See `Block.modulates`: a tape's speed wavers."""
         return self.voice == "tape" and self.flutter != 0.0 and self.mix > 0.0

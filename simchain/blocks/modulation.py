@@ -163,6 +163,14 @@ class Modulation(Block):
         chosen = {"rate_hz": self.lfo_hz, "mix": self.wet_share}
         return chosen[control] if control in chosen else super().standing(control)
 
+    def late_s(self) -> float:
+        """See `Block.late_s`."""
+        return self.wet_latency_s if self.wet_share == 1.0 else 0.0
+
+    def widens(self) -> bool:
+        """See `Block.widens`."""
+        return self.width > 0.0
+
     def modulates(self) -> bool:
         """See `Block.modulates`."""
         return self.lfo_hz > 0.0 and self.depth > 0.0 and self.wet_share > 0.0

@@ -90,6 +90,10 @@ class Octave(Block):
         """Seconds by which the octaves are late, in the middle between two jumps."""
         return (LATENCY_MS if self.latency_ms is None else self.latency_ms) / 1e3
 
+    def direct_share(self) -> float:
+        """See `Block.direct_share`."""
+        return self.direct_mix
+
     def is_lti(self) -> bool:
         """Only while nothing but the direct sound comes out."""
         return self.up_mix == 0.0 and self.down_mix == 0.0

@@ -239,6 +239,10 @@ class Reverb(TailedBlock):
         """A digital unit unless `digital` says otherwise."""
         return self.digital is not False
 
+    def widens(self) -> bool:
+        """See `Block.widens`."""
+        return True
+
     def modulates(self) -> bool:
         """See `Block.modulates`."""
         return self.motion > 0.0 and self.mix > 0.0

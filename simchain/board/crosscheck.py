@@ -200,7 +200,7 @@ class _Crosscheck:
             return
         if event.do is None:
             self._moved(table, when, block, event)
-        elif event.do not in ("on", "off") and getattr(block, "loop", None) is None:
+        elif event.do not in ("on", "off") and block.loop is None:
             text = f"{when}: {with_article(block.kind)} has no loop to {event.do}"
             self.found.add(table, key, text, value=event.do, allowed='do = "on" or do = "off"')
 

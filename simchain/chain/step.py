@@ -92,13 +92,13 @@ def _run_block(step: Step, block: Block, arriving: Volts, free: bool) -> Passed:
     if gate.is_never_on:
         return Passed(_spread(inside, block.outputs), headroom_in, headroom_in)
     passes_by = not gate.is_constant and block.bypass == "buffered"
-    if passes_by and _has_trails(block):
+    if passes_by and block.has_trails:
         made = _made(step, block, _weighted(inside.copy(), gate), free=True)
     else:
         made = _made(step, block, inside, free=free and not passes_by)
     made = with_output_noise(made, step) if step.noisy else made
     level = units.db_to_ratio(block.level_db)
-    headroom_out = _headroom(made, ceiling, None if _has_trails(block) else while_on, level)
+    headroom_out = _headroom(made, ceiling, None if block.has_trails else while_on, level)
     made, _ = _railed(made, ceiling, rate, free=True)
     _turn_to_level(made, step, block, level)
     if passes_by:
@@ -113,7 +113,7 @@ def _made(step: Step, block: Block, inside: Volts, *, free: bool) -> Volts:
     last = len(step.versions) - 1
     lines = (
         version.process_over(_weighted(inside.copy(), gate), step.moment)
-        if _has_trails(version)
+        if version.has_trails
         else _weighted(_processed(version, inside, step, free and number == last), gate)
         for number, (version, gate) in enumerate(step.versions)
     )
@@ -146,15 +146,11 @@ def _turn_to_level(made: Volts, step: Step, block: Block, level: float) -> None:
 
 def _switch(made: Volts, inside: Volts, block: Block, gate: Gate) -> None:
     """Fade, in place, between what the block `made` and what passes its buffer; trails ring on."""
-    trails = _has_trails(block)
+    trails = block.has_trails
     for part in pieces(made.shape[1]):
         weights = gate.weights(part.stop - part.start, part.start)
         own = made[:, part] if trails else made[:, part] * weights
         made[:, part] = own + _spread(inside[:, part], made.shape[0]) * (1.0 - weights)
-
-
-def _has_trails(block: Block) -> bool:
-    return getattr(block, "has_trails", False)
 
 
 def _spread(volts: Volts, channels: int) -> Volts:

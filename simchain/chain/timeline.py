@@ -85,9 +85,9 @@ class Timeline:
     def takes(self, name: str) -> tuple[Take, ...]:
         """Return what is done to the loop of block `name`; to switch it off stops a loop."""
         block = self.block(name)
-        if getattr(block, "loop", None) is None:
+        if block.loop is None:
             return ()
-        stops_when_off = not getattr(block, "has_trails", False)
+        stops_when_off = not block.has_trails
         takes = []
         for each in self.happenings:
             if each.block != name or each.do is None or each.do == "on":
@@ -141,7 +141,7 @@ class Timeline:
         """Return what is asked of loops and cannot be, a sentence each with its time."""
         found = []
         for name in self.board.blocks:
-            loop = getattr(self.block(name), "loop", None)
+            loop = self.block(name).loop
             if loop is not None:
                 told = loop.problems(self.takes(name), self.board.rate)
                 found += [f"'{name}': {sentence}" for sentence in told]

@@ -164,8 +164,7 @@ def _on(timeline: Timeline, name: str, seconds: float) -> list[Stretch]:
 
 def _loop(block: Block, takes: Sequence[Take], rate: int, seconds: float) -> Iterator[Stretch]:
     """Yield the stretches in which a loop records, plays and overdubs."""
-    loop: Any = getattr(block, "loop", None)
-    longest_s = float(loop.max_s)
+    longest_s = block.loop.max_s if block.loop else 0.0
     times = [(take.frame / rate, take.do) for take in takes]
     doing, since, holds = "stop", 0.0, False
     for at, do in [*times, (seconds, "")]:

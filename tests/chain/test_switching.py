@@ -103,7 +103,7 @@ class Case:
 
     @property
     def has_trails(self) -> bool:
-        return bool(getattr(self.unit, "has_trails", False))
+        return self.unit.has_trails
 
 
 def choices(kind: type[Block]) -> list[str]:
@@ -121,7 +121,7 @@ def cases() -> Iterator[Case]:
     for name, kind in KINDS.items():
         if kind.always_passes:
             continue
-        trails = ["trails = true", "trails = false"] if hasattr(kind, "has_trails") else [""]
+        trails = ["trails = true", "trails = false"] if "trails" in kind.model_fields else [""]
         bypasses = ['bypass = "true"', 'bypass = "buffered"']
         forms = FORMS.get(name, ("",))
         for lines in itertools.product(choices(kind) or [""], forms, bypasses, trails):
@@ -134,7 +134,7 @@ CASES = list(cases())
 LOOPS = [
     Case(name, ("time_ms = 100\nfeedback = 0.2",) if "time_ms" in kind.model_fields else ())
     for name, kind in KINDS.items()
-    if hasattr(kind, "loop")
+    if kind().loop is not None
 ]
 
 
@@ -261,7 +261,8 @@ def test_every_kind_is_switched() -> None:
     both = {(case.name, case.unit.bypass) for case in CASES}
     assert {name for name, bypass in both if bypass == "true"} >= {case.name for case in CASES}
     assert {name for name, bypass in both if bypass == "buffered"} >= {case.name for case in CASES}
-    tailed = {(case.name, case.has_trails) for case in CASES if hasattr(case.unit, "has_trails")}
+    rings = {name for name, kind in KINDS.items() if "trails" in kind.model_fields}
+    tailed = {(case.name, case.has_trails) for case in CASES if case.name in rings}
     assert tailed == {(name, on) for name in ("delay", "reverb") for on in (True, False)}
     assert len(CASES) > 50
     assert np.diff(TIMES).min() > RATE * 50e-3

@@ -44,11 +44,11 @@ def comb_warnings(board: Board, paths: Iterable[Path]) -> Iterator[BoardWarning]
             (_dip_db(board.amps[name].loop_mix, straight), board.amps[name].loop_mix)
             for name in path.amp_name.split(PAIR)
         )
-        late = [name for name, block in on if _late_s(block) > 0.0]
+        late = [name for name, block in on if block.late_s() > 0.0]
         turned = [name for name, block in on if block.invert]
         if dip_db < LEAST_DIP_DB or not (late or len(turned) % 2):
             continue
-        late_s = sum(_late_s(block) for _, block in on)
+        late_s = sum(block.late_s() for _, block in on)
         text = (
             f"loop_mix {mix:g} puts the loop beside the signal ({where(path)}), and "
             f"{_comb(late, late_s, turned, dip_db)}; loop_mix 1, or a unit that leaves its "
@@ -89,26 +89,9 @@ def _dip_db(mix: float, straight: float) -> float:
 
 def _straight(block: Block) -> float:
     """Return the gain of a block that is on for its direct sound; 0 where none comes out."""
-    share = 1.0
-    if _rings(block):
-        share = math.cos(0.5 * math.pi * _wet_share(block))
-    share *= getattr(block, "direct_mix", 1.0)
-    return share * units.db_to_ratio((block.nominal_gain_db() or 0.0) + block.level_db)
-
-
-def _late_s(block: Block) -> float:
-    """Return by how much converters delay all that comes out of a block."""
-    all_passes = _wet_share(block) == 1.0 and not _rings(block)
-    return block.wet_latency_s if all_passes else 0.0
-
-
-def _wet_share(block: Block) -> float:
-    return float(getattr(block, "wet_share", getattr(block, "mix", 0.0)))
-
-
-def _rings(block: Block) -> bool:
-    """Whether the block's wet sound is repeats or a room, and not the direct sound itself."""
-    return hasattr(block, "has_trails")
+    return block.direct_share() * units.db_to_ratio(
+        (block.nominal_gain_db() or 0.0) + block.level_db
+    )
 
 
 def stereo_warnings(board: Board, paths: Iterable[Path]) -> Iterator[BoardWarning]:
@@ -172,16 +155,8 @@ def _endings(board: Board, path: Path) -> Iterator[Ending]:
             if maker and block.inputs == 1:
                 yield Ending(maker, f"'{name}'", block.mono)
                 maker = ""
-            if name in on and on[name].outputs == 2 and _widens(on[name]):
+            if name in on and on[name].outputs == 2 and on[name].widens():
                 maker = name
         if maker and len(amps) == 1:
             yield Ending(maker, f"the amplifier's {jack}", "mean")
             maker = ""
-
-
-def _widens(block: Block) -> bool:
-    """Whether the block's two outputs differ."""
-    for key in ("width", "spread"):
-        if hasattr(block, key):
-            return float(getattr(block, key)) > 0.0
-    return _rings(block)
