@@ -3,6 +3,7 @@
 from simchain.amp.settings import Amp
 from simchain.board import Board, Order
 from simchain.chain.draft import Draft
+from simchain.chain.source import Source
 from simchain.chain.steps import PAIR, AmpUnit, Path
 from simchain.chain.timeline import Timeline, timeline_of_passage
 from simchain.electrics import Output
@@ -50,6 +51,22 @@ def path_of(
         draft.add_end("out", board.output.input_ohm)
     left_out = tuple(name for name in timeline.ever_on if name not in wanted.blocks)
     return Path(order_name, wanted, timeline, amp, tuple(draft.steps), draft.points, left_out)
+
+
+def path_from(
+    source: Source, board: Board, order: str | Order, amp: str | None, *, turn: float = 0.0
+) -> Path:
+    """Return the path that `source` takes in `order`; see `path_of`."""
+    return path_of(
+        board,
+        order,
+        source.timeline,
+        amp,
+        source_key=source.key,
+        channels=source.channels,
+        turn=turn,
+        noisy=source.noisy,
+    )
 
 
 def named_order(board: Board, order: str | Order) -> tuple[str, Order]:

@@ -2,7 +2,7 @@
 
 from simchain.board import Board, Order
 from simchain.chain.floors import with_floors
-from simchain.chain.path import path_of
+from simchain.chain.path import path_from
 from simchain.chain.source import source_of
 from simchain.chain.steps import PAIR
 from simchain.chain.walk import Rendering, walk
@@ -38,16 +38,7 @@ def render(
     if name is None or (passage is not None and song is not None):
         raise RequestError("one passage or one song is rendered; name one of them")
     source = source_of(board, name, song=song is not None, noise=noise)
-    path = path_of(
-        board,
-        order,
-        source.timeline,
-        end,
-        source_key=source.key,
-        channels=source.channels,
-        turn=turn,
-        noisy=source.noisy,
-    )
+    path = path_from(source, board, order, end, turn=turn)
     rendering = walk(board, [path], source, points=points)[0]
     return with_floors(board, [rendering])[0] if floors else rendering
 

@@ -13,7 +13,7 @@ import numpy as np
 from simchain.board import Board, Order
 from simchain.chain.floors import with_floors
 from simchain.chain.loop import Loop, parallel_loop
-from simchain.chain.path import named_order, path_of
+from simchain.chain.path import named_order, path_from
 from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
 from simchain.chain.stereo import HeardStereo, may_fold, stereo_heard
@@ -219,19 +219,7 @@ def _heard_in(
     stop: Event,
 ) -> tuple[list[Heard], list[Pair]]:
     source = source_of(board, music.name, song=music.is_song, noise=noise)
-    channels = source.channels
-    paths = [
-        path_of(
-            board,
-            order,
-            source.timeline,
-            amp,
-            source_key=source.key,
-            channels=channels,
-            noisy=source.noisy,
-        )
-        for order in orders
-    ]
+    paths = [path_from(source, board, order, amp) for order in orders]
     walked = walk(board, paths, source, points=may_fold(board), stop=stop)
     renderings = with_floors(board, walked)
     pairs = _pairs(music, renderings)

@@ -13,7 +13,7 @@ import numpy as np
 
 from simchain.blocks import Block
 from simchain.board import Board, Order
-from simchain.chain.path import path_of
+from simchain.chain.path import path_from
 from simchain.chain.source import Source, source_of
 from simchain.chain.steps import Path
 from simchain.chain.walk import Rendering, walk
@@ -229,16 +229,7 @@ class Judge:
         return source_of(self.board, self.music, song=self.is_song)
 
     def _path(self, source: Source, order: str | Order, turn: float) -> Path:
-        return path_of(
-            self.board,
-            order,
-            source.timeline,
-            self.amp,
-            source_key=source.key,
-            channels=source.channels,
-            turn=turn,
-            noisy=source.noisy,
-        )
+        return path_from(source, self.board, order, self.amp, turn=turn)
 
 
 def modulates(path: Path) -> bool:

@@ -73,6 +73,20 @@ def ungated_lufs(samples: Volts, rate: int) -> float:
     return _ungated_lufs(_weighted(samples, rate))
 
 
+def mean_square_to_lufs(mean_square: Floats | float) -> Floats:
+    """Loudness of K-weighted mean squares, summed over the channels; minus infinity for 0.
+
+    Equation 2 of BS.1770-5 Annex 1.
+    """
+    with np.errstate(divide="ignore"):
+        return np.asarray(-0.691 + 10.0 * np.log10(mean_square))
+
+
+def lufs_to_mean_square(lufs: Floats | float) -> Floats:
+    """Mean square of the K-weighted sound, summed over the channels, of a loudness."""
+    return np.asarray(10.0 ** ((lufs + 0.691) / 10.0))
+
+
 class _Weighted(NamedTuple):
     """Sums of squares of the K-weighted sound of all channels, in whole hops and of all frames."""
 
@@ -107,7 +121,9 @@ def _weighted(samples: Volts, rate: int) -> _Weighted:
 
 
 def _ungated_lufs(weighted: _Weighted) -> float:
-    return _lufs(weighted.total / weighted.frames) if weighted.frames else -math.inf
+    if not weighted.frames:
+        return -math.inf
+    return float(mean_square_to_lufs(weighted.total / weighted.frames))
 
 
 def _gated_lufs(weighted: _Weighted, rate: int) -> float:
@@ -115,17 +131,8 @@ def _gated_lufs(weighted: _Weighted, rate: int) -> float:
         return math.nan
     inside = np.lib.stride_tricks.sliding_window_view(weighted.hops, HOPS_A_BLOCK)
     blocks = inside.sum(axis=1) / (HOPS_A_BLOCK * _hop(rate))
-    blocks = blocks[blocks > _mean_square(ABSOLUTE_GATE_LUFS)]
+    blocks = blocks[blocks > lufs_to_mean_square(ABSOLUTE_GATE_LUFS)]
     if blocks.size == 0:
         return -math.inf
-    relative = _lufs(float(blocks.mean())) + RELATIVE_GATE_LU
-    return _lufs(float(blocks[blocks > _mean_square(relative)].mean()))
-
-
-def _lufs(mean_square: float) -> float:
-    """Equation 2 of BS.1770-5 Annex 1, the channels' weights being 1."""
-    return -0.691 + 10.0 * math.log10(mean_square) if mean_square > 0.0 else -math.inf
-
-
-def _mean_square(lufs: float) -> float:
-    return float(10.0 ** ((lufs + 0.691) / 10.0))
+    relative = mean_square_to_lufs(blocks.mean()) + RELATIVE_GATE_LU
+    return float(mean_square_to_lufs(blocks[blocks > lufs_to_mean_square(relative)].mean()))

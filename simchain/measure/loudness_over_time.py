@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.measure.loudness import k_weighting
+from simchain.measure.loudness import k_weighting, mean_square_to_lufs
 from simchain.signal import Volts, twins
 
 Floats = NDArray[np.float64]
@@ -69,17 +69,6 @@ def loudness_over_time(
     return LoudnessOverTime(
         _windows_lufs(sums, edges, MOMENTARY_S), _windows_lufs(sums, edges, SHORT_TERM_S)
     )
-
-
-def lufs_to_mean_square(lufs: Floats) -> Floats:
-    """Mean square of the K-weighted sound, summed over the channels, of a loudness."""
-    return np.asarray(10.0 ** ((lufs + 0.691) / 10.0))
-
-
-def mean_square_to_lufs(mean_square: Floats) -> Floats:
-    """Loudness by equation 2 of BS.1770-5 Annex 1; minus infinity for 0."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(-0.691 + 10.0 * np.log10(mean_square))
 
 
 def _hop_sums(

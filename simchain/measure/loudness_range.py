@@ -4,12 +4,8 @@ import math
 
 import numpy as np
 
-from simchain.measure.loudness_over_time import (
-    HOP_S,
-    LoudnessOverTime,
-    lufs_to_mean_square,
-    mean_square_to_lufs,
-)
+from simchain.measure.loudness import lufs_to_mean_square, mean_square_to_lufs
+from simchain.measure.loudness_over_time import HOP_S, LoudnessOverTime
 
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -20.0

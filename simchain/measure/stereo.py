@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.measure.excitation import erb_hz, roex
 from simchain.signal import Volts
 
 Floats = NDArray[np.float64]
@@ -167,11 +168,6 @@ def _lowest(hz: Floats, line: Floats, place: int) -> Dip:
     return Dip(float(hz[place]) * 2.0**octaves, here - 0.25 * (before - after) * off)
 
 
-def erb_hz(hz: Floats) -> Floats:
-    """Equivalent rectangular bandwidth of the ear's filter at `hz` (Glasberg and Moore 1990)."""
-    return 24.7 * (4.37e-3 * hz + 1.0)
-
-
 def _energies(volts: Volts, stretch: int) -> _Energies:
     """Sum squares over each `stretch` of frames; one channel stands for both."""
     left, right = volts[0], volts[-1]
@@ -209,8 +205,7 @@ def _ear(rate: int, length: int) -> tuple[Floats, Floats]:
     hz = LOWEST_HZ * 2.0 ** (np.arange(points) / POINTS_AN_OCTAVE)
     every_hz = np.fft.rfftfreq(length, 1.0 / rate)
     off = np.abs(every_hz[every_hz <= HIGHEST_WEIGHED_HZ] - hz[:, np.newaxis])
-    off *= 4.0 / erb_hz(hz)[:, np.newaxis]
-    return hz, (1.0 + off) * np.exp(-off)
+    return hz, roex(off, (4.0 / erb_hz(hz))[:, np.newaxis])
 
 
 def _power_db(ratio: float) -> float:

@@ -19,7 +19,8 @@ from simchain.chain.stereo import (
     stereo_on,
     stereo_sentence,
 )
-from simchain.measure.stereo import erb_hz, fold_spectrum_db
+from simchain.measure.excitation import erb_hz
+from simchain.measure.stereo import fold_spectrum_db
 
 MakeBoard = Callable[..., Board]
 RATE = 48_000

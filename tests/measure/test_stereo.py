@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simchain.measure.excitation import erb_hz
 from simchain.measure.stereo import (
     LEAST_DIP_DB,
-    erb_hz,
     fold_dips,
     fold_loss,
     fold_spectrum_db,
