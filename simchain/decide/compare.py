@@ -2,9 +2,7 @@
 
 import itertools
 import math
-import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from threading import Event
 
@@ -21,6 +19,7 @@ from simchain.chain.walk import Output, Rendering, twice, walk
 from simchain.decide.difference import Difference, difference
 from simchain.decide.judge import Judge, Sound
 from simchain.decide.levels import loop_warnings
+from simchain.decide.parallel import in_parallel
 from simchain.decide.score import Score
 from simchain.decide.songs import SongStep, song_steps
 from simchain.errors import RequestError
@@ -149,7 +148,7 @@ def compare(
     names = _distinct_names(board, orders)
     wanted_amps = tuple(amp_name(board, amp) for amp in amps or NO_AMPS)
     jobs = list(itertools.product(chosen, wanted_amps))
-    results = _in_parallel(board, orders, jobs, noise, judged, progress)
+    results = _all_heard(board, orders, jobs, noise, judged, progress)
     heard = _with_gains([one for part, _ in results for one in part])
     pairs = tuple(pair for _, part in results for pair in part)
     return Comparison(board, names, chosen, wanted_amps, heard, pairs, _warnings(heard))
@@ -185,7 +184,7 @@ def _distinct_names(board: Board, orders: Sequence[str | Order]) -> tuple[str, .
     return names
 
 
-def _in_parallel(
+def _all_heard(
     board: Board,
     orders: Sequence[str | Order],
     jobs: Sequence[tuple[Music, str | None]],
@@ -194,19 +193,17 @@ def _in_parallel(
     progress: Progress | None,
 ) -> list[tuple[list[Heard], list[Pair]]]:
     """Run each passage and song on each amplifier, as many at once as there are cores."""
-    pool = ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1))
     stop = Event()
-    try:
-        tasks = [pool.submit(_heard_in, board, orders, *job, noise, judged, stop) for job in jobs]
-        results = []
-        for done, (task, (music, amp)) in enumerate(zip(tasks, jobs, strict=True), start=1):
-            results.append(task.result())
-            if progress:
-                progress(done, len(jobs), music.label + (f" on {amp}" if amp else ""))
-        return results
-    finally:
-        stop.set()
-        pool.shutdown(wait=True, cancel_futures=True)
+
+    def work(job: tuple[Music, str | None]) -> tuple[list[Heard], list[Pair]]:
+        return _heard_in(board, orders, *job, noise, judged, stop)
+
+    def told(done: int, job: tuple[Music, str | None]) -> None:
+        if progress:
+            music, amp = job
+            progress(done, len(jobs), music.label + (f" on {amp}" if amp else ""))
+
+    return in_parallel(work, jobs, stop=stop, each=told)
 
 
 def _heard_in(

@@ -1,9 +1,7 @@
 """The level at every test point of one order, in every passage, and what its loop meets."""
 
 import math
-import os
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from simchain import units
@@ -13,10 +11,11 @@ from simchain.chain.loop import Loop, parallel_loop
 from simchain.chain.render import amp_name, render
 from simchain.chain.stereo import HeardStereo, may_fold, stereo_heard
 from simchain.chain.walk import Rendering
+from simchain.decide.parallel import in_parallel
+from simchain.electrics import Hiss
 
 # How far noise must stay below what is played (common practice, no source).
 NEAR_NOISE_DB = 40.0
-HISS_BAND_HZ = 20_000.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,8 +55,7 @@ def levels(
         loop = parallel_loop(board, order, passage, end)
         return rendering.without_sounds(), loop, stereo_heard(rendering)
 
-    with ThreadPoolExecutor(max_workers=min(len(chosen), os.cpu_count() or 1)) as pool:
-        made = list(pool.map(found, chosen))
+    made = in_parallel(found, chosen)
     renderings = tuple(rendering for rendering, _, _ in made)
     loops = {one.passage: loop for one, loop, _ in made if loop is not None}
     stereo = {one.passage: stretches for one, _, stretches in made}
@@ -92,10 +90,13 @@ def loop_warnings(rendering: Rendering) -> Iterator[str]:
 
 def _too_little(rendering: Rendering, name: str, block: Block) -> Iterator[str]:
     left_db = min(
-        _above_db(rendering.points[f"{name}.in"].level.rms_volts, hiss_volts(block)),
+        _above_db(
+            rendering.points[f"{name}.in"].level.rms_volts,
+            Hiss.white(block.noise_nv).rms_volts(),
+        ),
         _above_db(
             rendering.points[f"{name}.out"].level.rms_volts,
-            block.noise_out_uv * 1e-6 * units.db_to_ratio(block.level_db),
+            Hiss.of_total(block.noise_out_uv).rms_volts() * units.db_to_ratio(block.level_db),
         ),
     )
     if left_db >= NEAR_NOISE_DB or not math.isfinite(left_db):
@@ -106,11 +107,6 @@ def _too_little(rendering: Rendering, name: str, block: Block) -> Iterator[str]:
         f"the hiss of {name} itself; set the amplifier's loop to a higher level (loop_level_dbu), "
         f"or put {name} in front of the amplifier"
     )
-
-
-def hiss_volts(block: Block) -> float:
-    """Return the RMS of a block's own noise at its input, over 20 kHz."""
-    return block.noise_nv * 1e-9 * math.sqrt(HISS_BAND_HZ)
 
 
 def _above_db(rms_volts: float, noise_volts: float) -> float:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +10,7 @@ from numpy.typing import NDArray
 
 from simchain.board import Board, Order
 from simchain.chain.render import render
+from simchain.decide.parallel import in_parallel
 from simchain.decide.targets import LevelControl, acts_in, turned
 
 Floats = NDArray[np.float64]
@@ -92,12 +91,8 @@ class Meter:
             self.renders[passage] += 1
         if self._say:
             self._say(f"{sum(self.renders.values())} renders")
-        pool = ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1))
-        try:
-            tasks = {key: pool.submit(self._one, *job) for key, job in jobs.items()}
-            self._known |= {key: task.result() for key, task in tasks.items()}
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+        heard = in_parallel(lambda job: self._one(*job), list(jobs.values()))
+        self._known |= zip(jobs, heard, strict=True)
 
     def _one(self, passage: str, values: Floats) -> Heard:
         settings = dict(zip(self.controls, map(float, values), strict=True))

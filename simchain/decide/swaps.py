@@ -1,9 +1,7 @@
 """Exchanges of blocks in one order: proved the same, or judged, passage by passage."""
 
 import math
-import os
 from collections.abc import Callable, Collection, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from threading import Event, Lock
 
@@ -14,6 +12,7 @@ from simchain.chain.timeline import timeline_of_passage
 from simchain.decide.difference import Difference
 from simchain.decide.exchanges import Exchange, exchanges
 from simchain.decide.judge import VERDICTS, Cost, Judge, Judged
+from simchain.decide.parallel import in_parallel
 from simchain.decide.proof import PROOF_NULL_DB, why_not_proved
 from simchain.decide.score import Score
 from simchain.errors import RequestError
@@ -135,13 +134,13 @@ def swaps(
     }
     steps = _Steps(progress)
     work = _Work(board, given, end, steps)
-    results = _in_parallel(work, wanted)
+    results = _all_judged(work, wanted)
     found = _gathered(board, given, [swap for each in results for swap in each.swaps], chosen)
     elsewhere = {
         passage: tuple(one.exchange for one in found if one.is_free and passage in one.not_judged)
         for passage in chosen
     }
-    more = _in_parallel(work, {passage: asked for passage, asked in elsewhere.items() if asked})
+    more = _all_judged(work, {passage: asked for passage, asked in elsewhere.items() if asked})
     found = [_with_more(one, [swap for each in more for swap in each.swaps]) for one in found]
     return Swaps(
         board,
@@ -190,20 +189,12 @@ def _heard_in(board: Board, passage: str) -> set[str]:
     return {*timeline.ever_on, *(name for name in board.blocks if timeline.takes(name))}
 
 
-def _in_parallel(work: _Work, wanted: dict[str, tuple[Exchange, ...]]) -> list[_Found]:
+def _all_judged(work: _Work, wanted: dict[str, tuple[Exchange, ...]]) -> list[_Found]:
     """Judge exchanges passage by passage, as many at once as there are cores."""
     work.steps.total += sum(1 + len(exchanged) for exchanged in wanted.values())
     stop = Event()
-    pool = ThreadPoolExecutor(max_workers=max(1, min(len(wanted), os.cpu_count() or 1)))
-    try:
-        tasks = [
-            pool.submit(_judged_in, work, passage, exchanged, stop)
-            for passage, exchanged in wanted.items()
-        ]
-        return [task.result() for task in tasks]
-    finally:
-        stop.set()
-        pool.shutdown(wait=True, cancel_futures=True)
+    jobs = list(wanted.items())
+    return in_parallel(lambda job: _judged_in(work, *job, stop), jobs, stop=stop)
 
 
 def _judged_in(work: _Work, passage: str, wanted: Sequence[Exchange], stop: Event) -> _Found:

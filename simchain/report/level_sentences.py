@@ -5,12 +5,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
-from simchain.report.sentences import frequency, letter, listed, spoken
+from simchain.report.sentences import frequency, letter, listed, sounds_in, spoken
 from simchain.report.stops import (
     LITTLE_HEADROOM_DB,
     NEAR_FLOOR_DB,
     ON_PURPOSE,
-    Stop,
     loop_blocks,
     stop_name,
     stops,
@@ -198,10 +197,8 @@ def meeting_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> 
 def floors_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
     """Say how far the noise floor lies below the music at the end of each order's path."""
     found = []
-    for place, order in enumerate(data["orders"]):
-        known = [
-            s for s in _path(data, order["name"], passage, amp) if s.above_floor_db is not None
-        ]
+    for place, _, sound in sounds_in(data, passage, amp):
+        known = [stop for stop in stops(sound["points"]) if stop.above_floor_db is not None]
         ends = [stop for stop in known if stop.name == "speaker"] or known[-1:]
         if ends:
             found.append((letter(place), float(ends[0].above_floor_db or 0.0), ends[0].name))
@@ -222,12 +219,10 @@ def floors_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> s
 def loops_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
     """Say where parallel loops cancel, order by order; '' where none does."""
     told = []
-    for place, order in enumerate(data["orders"]):
-        for sound in data["sounds"]:
-            if (sound["order"], sound["passage"], sound["amp"]) == (order["name"], passage, amp):
-                for name, facts in sound["loops"].items():
-                    text = parallel_sentence(facts, name)
-                    told += [f"{letter(place)}: {text}"] if text else []
+    for place, _, sound in sounds_in(data, passage, amp):
+        for name, facts in sound["loops"].items():
+            text = parallel_sentence(facts, name)
+            told += [f"{letter(place)}: {text}"] if text else []
     return " ".join(told)
 
 
@@ -240,8 +235,8 @@ def _met(
     """
     on: list[str] = next((each["on"] for each in data["passages"] if each["name"] == passage), [])
     met: dict[str, list[tuple[str, float, bool]]] = {}
-    for place, order in enumerate(data["orders"]):
-        for point in _points(data, order["name"], passage, amp):
+    for place, order, sound in sounds_in(data, passage, amp):
+        for point in sound["points"]:
             block = stop_name(point["name"])
             is_input = point["name"] == f"{block}.in" and block in on
             if is_input and point["rms_dbu"] is not None:
@@ -260,20 +255,6 @@ def _moved(inside: str, outside: str, blocks: Sequence[tuple[str, float]]) -> st
         f"{listed([block for block, _ in blocks])} {meet} {by} more in the loop ({inside}) than "
         f"in front of the amplifier ({outside}): the preamp has lifted the music by then."
     )
-
-
-def _points(
-    data: Mapping[str, Any], order: str, passage: str, amp: str | None
-) -> Sequence[Mapping[str, Any]]:
-    for sound in data["sounds"]:
-        if (sound["order"], sound["passage"], sound["amp"]) == (order, passage, amp):
-            points: Sequence[Mapping[str, Any]] = sound["points"]
-            return points
-    return []
-
-
-def _path(data: Mapping[str, Any], order: str, passage: str, amp: str | None) -> list[Stop]:
-    return stops(_points(data, order, passage, amp))
 
 
 def _mean(levels: Sequence[tuple[str, float]]) -> float:

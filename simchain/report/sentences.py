@@ -5,15 +5,21 @@ positive `band_change_db` is more in that third of an octave once both are equal
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
+from simchain.board import Judging
+from simchain.decide.match import IDENTICAL_DB
 from simchain.report.stops import LITTLE_HEADROOM_DB, ON_PURPOSE, Stop, stops
-from simchain.report.verdicts import expected, expected_of_each, no_difference_expected
+from simchain.report.verdicts import (
+    HEARD_LU,
+    expected,
+    expected_of_each,
+    louder,
+    no_difference_expected,
+)
 
-SAME_NULL_DB = -80.0
-SAME_TRIM_LU = 0.1
-IDENTICAL_NULL_DB = -400.0
+SAME_NULL_DB, SAME_TRIM_LU = Judging().same_null_db, Judging().same_trim_lu
 _FAINT_TONE_DB = 1.0
 _NAMED_ORDERS = 5
 # ISO 266 (R10 series): the rounded numbers by which thirds of octaves are named.
@@ -129,8 +135,8 @@ def headroom_sentence(data: Mapping[str, Any], passage: str, amp: str | None) ->
     """Say where the orders clip in a passage, or how far the closest stays from clipping."""
     limited = [
         (letter(place), stop)
-        for place, order in enumerate(data["orders"])
-        for stop in _stops_of(data, order["name"], passage, amp)
+        for place, _, sound in sounds_in(data, passage, amp)
+        for stop in stops(sound["points"])
         if stop.headroom_db is not None
     ]
     if not limited:
@@ -181,7 +187,7 @@ def signed_band_change(pair: Mapping[str, Any]) -> float:
 
 
 def _nothing_else(first: str, second: str, trim_lu: float, null_db: float) -> str:
-    if null_db <= IDENTICAL_NULL_DB and trim_lu == 0.0:
+    if null_db <= IDENTICAL_DB and trim_lu == 0.0:
         return f"{first} and {second} are the same sound, sample for sample."
     if abs(trim_lu) <= SAME_TRIM_LU:
         return (
@@ -195,13 +201,9 @@ def _nothing_else(first: str, second: str, trim_lu: float, null_db: float) -> st
 
 
 def _level(first: str, second: str, trim_lu: float) -> str:
-    if abs(trim_lu) < 0.05:
+    if abs(trim_lu) < HEARD_LU:
         return f"{first} and {second} are equally loud"
-    return f"{second} is {_louder(trim_lu)} than {first}"
-
-
-def _louder(trim_lu: float) -> str:
-    return f"{abs(trim_lu):.1f} LU {'louder' if trim_lu > 0.0 else 'quieter'}"
+    return f"{second} is {louder(trim_lu)} than {first}"
 
 
 def _tone(pair: Mapping[str, Any], change_db: float, whose: str = "") -> str:
@@ -272,15 +274,15 @@ def _levels(trims: Sequence[tuple[str, float]]) -> str:
     if len(trims) > _NAMED_ORDERS:
         quietest, loudest = (chosen(trims, key=lambda item: item[1]) for chosen in (min, max))
         return (
-            f"against A the others lie between {_louder(quietest[1])} ({quietest[0]}) "
-            f"and {_louder(loudest[1])} ({loudest[0]})"
+            f"against A the others lie between {louder(quietest[1])} ({quietest[0]}) "
+            f"and {louder(loudest[1])} ({loudest[0]})"
         )
-    equal = [name for name, trim_lu in trims if abs(trim_lu) < 0.05]
-    moved = [(name, trim_lu) for name, trim_lu in trims if abs(trim_lu) >= 0.05]
+    equal = [name for name, trim_lu in trims if abs(trim_lu) < HEARD_LU]
+    moved = [(name, trim_lu) for name, trim_lu in trims if abs(trim_lu) >= HEARD_LU]
     if not moved:
         return f"{listed(['A', *equal])} are equally loud"
     words = [
-        f"{name} is {_louder(trim_lu)} than A" if place == 0 else f"{name} {_louder(trim_lu)}"
+        f"{name} is {louder(trim_lu)} than A" if place == 0 else f"{name} {louder(trim_lu)}"
         for place, (name, trim_lu) in enumerate(moved)
     ]
     return ", ".join([*words, *(f"{name} equally loud" for name in equal)])
@@ -299,11 +301,17 @@ def _headroom(stop: Stop) -> float:
     return math.inf if stop.headroom_db is None else stop.headroom_db
 
 
-def _stops_of(data: Mapping[str, Any], order: str, passage: str, amp: str | None) -> list[Stop]:
-    for sound in data["sounds"]:
-        if (sound["order"], sound["passage"], sound["amp"]) == (order, passage, amp):
-            return stops(sound["points"])
-    return []
+def sounds_in(
+    data: Mapping[str, Any], passage: str, amp: str | None
+) -> Iterator[tuple[int, Mapping[str, Any], Mapping[str, Any]]]:
+    """Yield the place of each order that is heard in a passage, the order, and its sound.
+
+    `data` is what the audition page is built from.
+    """
+    for place, order in enumerate(data["orders"]):
+        for sound in data["sounds"]:
+            if (sound["order"], sound["passage"], sound["amp"]) == (order["name"], passage, amp):
+                yield place, order, sound
 
 
 def _capital(words: str) -> str:

@@ -1,11 +1,9 @@
 """What happens in a passage or a song, in words at their times, and a song's steps in loudness."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from simchain.report.sentences import letter, listed
-
-Sound = Mapping[str, Any]
+from simchain.report.sentences import letter, listed, sounds_in
 
 
 def moments(data: Mapping[str, Any], passage: str, amp: str | None) -> list[dict[str, Any]]:
@@ -27,7 +25,8 @@ def step_words(data: Mapping[str, Any], song: str, amp: str | None, number: int)
     """Say how far passage `number` of a song lies above the one before it: "+4.2 LU in each order;
     +3.5 is wanted"; '' for the first, and where there is silence.
     """
-    steps = [(name, sound["steps"][number]) for name, sound in _sounds(data, song, amp)]
+    heard = sounds_in(data, song, amp)
+    steps = [(letter(place), sound["steps"][number]) for place, _, sound in heard]
     changes = [(name, step["change_lu"]) for name, step in steps]
     told = _in_each([(name, f"{lu:+.1f}") for name, lu in changes if lu is not None], len(changes))
     if not told:
@@ -59,11 +58,3 @@ def _in_each(changes: Sequence[tuple[str, str]], orders: int) -> str:
         return f"{changes[0][1]} LU" + (" in each order" if orders > 1 else "")
     told = [f"{change} LU in {name}" for name, change in changes[:1]]
     return listed(told + [f"{change} in {name}" for name, change in changes[1:]])
-
-
-def _sounds(data: Mapping[str, Any], passage: str, amp: str | None) -> Iterator[tuple[str, Sound]]:
-    """Yield each order's letter and its sound."""
-    for place, order in enumerate(data["orders"]):
-        for sound in data["sounds"]:
-            if (sound["order"], sound["passage"], sound["amp"]) == (order["name"], passage, amp):
-                yield letter(place), sound

@@ -6,7 +6,7 @@ from typing import Any
 from simchain.chain.stereo import HeardStereo, stereo_sentence
 from simchain.measure.stereo import Stereo
 from simchain.report.numbers import number
-from simchain.report.sentences import letter, listed, spoken
+from simchain.report.sentences import letter, listed, sounds_in, spoken
 
 
 def stereo_facts(heard: Iterable[HeardStereo]) -> list[dict[str, Any]]:
@@ -37,11 +37,10 @@ def stereo_by_order(data: Mapping[str, Any], passage: str, amp: str | None) -> l
 
     `data` is what the audition page is built from.
     """
-    told: dict[str, list[str]] = {}
-    for place, order in enumerate(data["orders"]):
-        for sound in data["sounds"]:
-            if (sound["order"], sound["passage"], sound["amp"]) == (order["name"], passage, amp):
-                told[letter(place)] = [one["text"] for one in sound["stereo"]]
+    told = {
+        letter(place): [one["text"] for one in sound["stereo"]]
+        for place, _, sound in sounds_in(data, passage, amp)
+    }
     return _told_of(told, "")
 
 

@@ -3,8 +3,10 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-# A level that is told, and one that is no free move any more (judging's default).
-HEARD_LU, FREE_MOVE_LU = 0.05, 0.5
+from simchain.board import Judging
+
+# A level that is told, and one that is no free move any more.
+HEARD_LU, FREE_MOVE_LU = 0.05, Judging().free_move_lu
 FREE = "free to move: no difference expected"
 STYLES = {"same": "green", "free": "green", "subtle": "yellow", "clear": "bold red"}
 DECIDED_BY = {
@@ -23,8 +25,11 @@ EXPECTED = {
 
 def level_words(trim_lu: float) -> str:
     """Say a change of level: "3.0 LU louder", "equally loud"."""
-    if abs(trim_lu) < 0.05:
-        return "equally loud"
+    return "equally loud" if abs(trim_lu) < HEARD_LU else louder(trim_lu)
+
+
+def louder(trim_lu: float) -> str:
+    """Say by how much something is louder or quieter: "3.0 LU louder"."""
     return f"{abs(trim_lu):.1f} LU {'louder' if trim_lu > 0.0 else 'quieter'}"
 
 

@@ -16,7 +16,7 @@ from simchain.blocks import Block
 from simchain.board import Board, BoardWarning
 from simchain.chain.electrical.worst import Worst, where
 from simchain.chain.steps import PAIR, Path, Step
-from simchain.electrics import Link
+from simchain.electrics import Hiss, Link
 
 # An estimate that is over by less is not told.
 OVER_DB = 0.5
@@ -27,8 +27,6 @@ CLIPPING_ABOVE_LOOP_DB = 14.0
 # Between a guitar's note and its hum lie 48 dB: a unit that hisses louder than that is heard in
 # every rest. Common practice, no source.
 LEAST_ABOVE_NOISE_DB = 50.0
-NOISE_BAND_HZ = 20e3
-MICRO, NANO = 1e-6, 1e-9
 
 
 @dataclass(frozen=True)
@@ -202,11 +200,12 @@ def _above_noise_db(asked: Asked) -> float:
 def _noise_volts(asked: Asked) -> float:
     """Return the block's own noise over 20 kHz, RMS, as if all of it were at its input."""
     block = asked.block
-    at_input = block.noise_nv * NANO * math.sqrt(NOISE_BAND_HZ)
+    at_input = Hiss.white(block.noise_nv).rms_volts()
     if not asked.made:
         return at_input
     inside = min(asked.reached, block.ceiling_volts)
-    return math.hypot(at_input, block.noise_out_uv * MICRO * inside / asked.made)
+    at_output = Hiss.of_total(block.noise_out_uv).rms_volts()
+    return math.hypot(at_input, at_output * inside / asked.made)
 
 
 def _has_converters(block: Block) -> bool:
