@@ -1,12 +1,16 @@
 """Stereo in JSON and in words: where it begins and ends on each path, and what its end costs."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from simchain.chain.stereo import HeardStereo, stereo_sentence
+from simchain.chain.stereo import AMP, SOURCE, FoldCost, HeardStereo, How
 from simchain.measure.stereo import Stereo
 from simchain.report.numbers import number
 from simchain.report.sentences import letter, listed, sounds_in, spoken
+
+WORTH_TELLING_DB = 1.0
+TOLD_DIPS = 3
 
 
 def stereo_facts(heard: Iterable[HeardStereo]) -> list[dict[str, Any]]:
@@ -69,3 +73,63 @@ def _stretch(heard: HeardStereo) -> dict[str, Any]:
         **(sides_facts(sides) if sides else {"correlation": None, "width": None}),
         "text": stereo_sentence(heard),
     }
+
+
+def stereo_sentence(heard: HeardStereo) -> str:
+    """Say in one sentence where a stretch of stereo ends and what that costs."""
+    stretch = heard.stretch
+    begins = {AMP: "the amplifiers", SOURCE: "the clip"}.get(stretch.begins, stretch.begins)
+    if not heard.is_used:
+        return f"Both sides are the same behind {begins}: stereo is not used there."
+    start = f"Stereo from {begins}"
+    if stretch.from_s > 0.0:
+        start += f", from {stretch.from_s:.1f} s on,"
+    if stretch.how is None:
+        return f"{start} reaches out{_apart(heard.sides)}."
+    ends = {"amp.in": "the amplifier", "amp.return": "the amplifier's return"}
+    place = ends.get(stretch.ends or "", stretch.ends_at)
+    cost = f"; {_lost(heard.cost)}" if heard.cost else ""
+    return f"{start} ends at {place}: it takes {_TAKEN[stretch.how]}{cost}."
+
+
+def _apart(sides: Stereo | None) -> str:
+    """Say how far the two sides are apart."""
+    if sides is None:
+        return ""
+    correlation = sides.correlation
+    alike = f", correlation {correlation:.2f}" if math.isfinite(correlation) else ""
+    return f": {100 * sides.width:.2g} % of its energy is side{alike}"
+
+
+_TAKEN: dict[How, str] = {
+    "mean": "the mean of both sides",
+    "one amplifier": "the mean of both sides",
+    "left": "the left side alone",
+}
+
+
+def _lost(cost: FoldCost) -> str:
+    """Say what a fold costs in level, in a tenth of a second too, and where it has dips."""
+    loss = cost.loss
+    parts = [_level_lost(loss.level_db)]
+    if loss.most_db < loss.level_db - WORTH_TELLING_DB:
+        most = "all" if loss.most_db == -math.inf else f"{-loss.most_db:.1f} dB"
+        parts.append(f"{most} at {loss.most_at_s:.1f} s")
+    if cost.dips:
+        deepest = sorted(sorted(cost.dips, key=lambda dip: dip.db)[:TOLD_DIPS])
+        told = ", ".join(f"{_hertz(dip.hz)} ({dip.db:.0f} dB)" for dip in deepest)
+        parts.append(f"the fold dips at {told}")
+    return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
+
+
+def _level_lost(level_db: float) -> str:
+    if level_db == -math.inf:
+        return "both sides cancel"
+    if abs(level_db) < 0.05:
+        return "no level is lost"
+    return f"{abs(level_db):.1f} dB of level is {'lost' if level_db < 0.0 else 'won'}"
+
+
+def _hertz(hz: float) -> str:
+    rounded = float(f"{hz:.2g}")
+    return f"{rounded / 1e3:g} kHz" if rounded >= 1e3 else f"{rounded:g} Hz"

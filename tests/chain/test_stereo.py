@@ -17,10 +17,10 @@ from simchain.chain.stereo import (
     stereo_at,
     stereo_heard,
     stereo_on,
-    stereo_sentence,
 )
 from simchain.measure.excitation import erb_hz
 from simchain.measure.stereo import fold_spectrum_db
+from simchain.report.stereo import stereo_sentence
 
 MakeBoard = Callable[..., Board]
 RATE = 48_000
