@@ -3,9 +3,12 @@
 import os
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import pytest
+import soundfile
 
 
 class Ran(NamedTuple):
@@ -17,6 +20,35 @@ class Ran(NamedTuple):
 
 
 Simchain = Callable[..., Ran]
+
+TWO_ORDERS = """
+tail_s = 0.1
+source = { kind = "guitar", clip = "clip.wav" }
+[blocks]
+grit = { kind = "drive" }
+push = { kind = "boost" }
+[orders.a]
+front = ["grit", "push"]
+[orders.b]
+front = ["push", "grit"]
+[passages.riff]
+on = ["grit", "push"]
+[passages.off]
+on = []
+"""
+
+
+def board_beside_tone(
+    folder: Path, text: str, seconds: float = 0.5, silence_s: float = 0.0
+) -> Path:
+    """Write `text` as a board into `folder`, beside its clip: a tone, and silence after it."""
+    volts = np.zeros(round((seconds + silence_s) * 48_000))
+    n = np.arange(round(seconds * 48_000))
+    volts[: n.size] = 0.1 * np.sin(2 * np.pi * 220 * n / 48_000)
+    soundfile.write(folder / "clip.wav", volts, 48_000)
+    path = folder / "board.toml"
+    path.write_text(text)
+    return path
 
 
 @pytest.fixture

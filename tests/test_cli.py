@@ -7,9 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -17,34 +15,13 @@ import soundfile
 
 import simchain
 from simchain.board import read_board
-
-Simchain = Callable[..., Any]
-
-BOARD = """
-tail_s = 0.1
-source = { kind = "guitar", clip = "clip.wav" }
-[blocks]
-grit = { kind = "drive" }
-push = { kind = "boost" }
-[orders.a]
-front = ["grit", "push"]
-[orders.b]
-front = ["push", "grit"]
-[passages.riff]
-on = ["grit", "push"]
-[passages.off]
-on = []
-"""
+from tests.conftest import TWO_ORDERS, Simchain, board_beside_tone
 
 
 @pytest.fixture
 def board(tmp_path: Path) -> Path:
     """A small board with a clip beside it."""
-    n = np.arange(24_000)
-    soundfile.write(tmp_path / "clip.wav", 0.1 * np.sin(2 * np.pi * 220 * n / 48_000), 48_000)
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return path
+    return board_beside_tone(tmp_path, TWO_ORDERS)
 
 
 def test_render_prints_one_json_document(simchain_command: Simchain, board: Path) -> None:
@@ -113,7 +90,7 @@ def test_new_leaves_what_is_there(simchain_command: Simchain, board: Path) -> No
     ran = simchain_command("new", board)
     assert ran.status == 2
     assert "is there already" in ran.err
-    assert board.read_text() == BOARD
+    assert board.read_text() == TWO_ORDERS
 
 
 def test_blocks_lists_kinds_and_offers_the_nearest(simchain_command: Simchain) -> None:
@@ -140,7 +117,7 @@ def test_version(simchain_command: Simchain) -> None:
 
 def test_a_level_nobody_gave_is_said(simchain_command: Simchain, board: Path) -> None:
     assert "full_scale_dbu = 12 is assumed" in simchain_command("check", board).out
-    board.write_text(BOARD.replace('"clip.wav"', '"clip.wav", full_scale_dbu = 12'))
+    board.write_text(TWO_ORDERS.replace('"clip.wav"', '"clip.wav", full_scale_dbu = 12'))
     assert "is assumed" not in simchain_command("check", board).out
 
 
@@ -177,7 +154,7 @@ MISTAKES = [
 def test_a_mistake_in_the_board_is_one_plain_line(
     simchain_command: Simchain, board: Path, command: str, before: str, after: str, words: str
 ) -> None:
-    board.write_text(BOARD.replace(before, after))
+    board.write_text(TWO_ORDERS.replace(before, after))
     out = board.parent / "out"
     more = ["--order", "a", "--passage", "riff", "--out", out] if command == "render" else []
     ran = simchain_command(command, board, *more)
@@ -190,7 +167,7 @@ def test_a_mistake_in_the_board_is_one_plain_line(
 
 
 def test_check_gives_mistakes_as_json(simchain_command: Simchain, board: Path) -> None:
-    board.write_text(BOARD.replace('kind = "drive"', 'kind = "drive", gain_db = 900'))
+    board.write_text(TWO_ORDERS.replace('kind = "drive"', 'kind = "drive", gain_db = 900'))
     ran = simchain_command("check", board, "--json")
     (error,) = json.loads(ran.out)["errors"]
     assert ran.status == 2

@@ -1,45 +1,26 @@
 """`simchain compare` as it is typed: passages, songs, stereo."""
 
 import json
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pytest
 import soundfile
 
-Simchain = Callable[..., Any]
+from tests.conftest import TWO_ORDERS, Simchain, board_beside_tone
 
-BOARD = """
-tail_s = 0.1
-source = { kind = "guitar", clip = "clip.wav" }
-[blocks]
-grit = { kind = "drive" }
-push = { kind = "boost" }
-[orders.a]
-front = ["grit", "push"]
-[orders.b]
-front = ["push", "grit"]
-[passages.riff]
-on = ["grit", "push"]
-above = { passage = "off", lu = 12.0 }
+BOARD = TWO_ORDERS.replace(
+    "[passages.off]",
+    """above = { passage = "off", lu = 12.0 }
 events = [{ at = 0.2, block = "push", do = "off" }]
-[passages.off]
-on = []
-[songs.riff]
-passages = ["off", "riff"]
-"""
+[passages.off]""",
+)
+BOARD += '[songs.riff]\npassages = ["off", "riff"]\n'
 
 
 @pytest.fixture
 def board(tmp_path: Path) -> Path:
     """A small board with a clip beside it."""
-    n = np.arange(24_000)
-    soundfile.write(tmp_path / "clip.wav", 0.1 * np.sin(2 * np.pi * 220 * n / 48_000), 48_000)
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return path
+    return board_beside_tone(tmp_path, BOARD)
 
 
 def test_compare_prints_one_json_document(simchain_command: Simchain, board: Path) -> None:

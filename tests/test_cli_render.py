@@ -1,15 +1,13 @@
 """`simchain render` as it is typed: songs, and hum and hiss on request."""
 
 import json
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
-Simchain = Callable[..., Any]
+from tests.conftest import Simchain, board_beside_tone
 
 BOARD = """
 tail_s = 0.1
@@ -33,12 +31,7 @@ passages = ["verse", "solo"]
 @pytest.fixture
 def board(tmp_path: Path) -> Path:
     """A small board with a second of sound and half a second of silence beside it."""
-    volts = 0.1 * np.sin(2 * np.pi * 220 * np.arange(72_000) / 48_000)
-    volts[48_000:] = 0.0
-    soundfile.write(tmp_path / "clip.wav", volts, 48_000)
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return path
+    return board_beside_tone(tmp_path, BOARD, 1.0, 0.5)
 
 
 def test_a_song_s_steps_are_told(simchain_command: Simchain, board: Path) -> None:

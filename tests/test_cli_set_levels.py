@@ -1,44 +1,20 @@
 """`simchain set-levels` as it is typed: what it finds, writes and refuses."""
 
 import json
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pytest
-import soundfile
 
-Simchain = Callable[..., Any]
-
-BOARD = """
-tail_s = 0.1
-source = { kind = "guitar", clip = "clip.wav" }
-[blocks]
-grit = { kind = "drive" }
-push = { kind = "boost" }
-[orders.a]
-front = ["grit", "push"]
-[orders.b]
-front = ["push", "grit"]
-[passages.riff]
-on = ["grit", "push"]
-[passages.off]
-on = []
-"""
+from tests.conftest import TWO_ORDERS, Simchain, board_beside_tone
 
 
 @pytest.fixture
 def board(tmp_path: Path) -> Path:
     """A small board with a clip beside it."""
-    n = np.arange(24_000)
-    soundfile.write(tmp_path / "clip.wav", 0.1 * np.sin(2 * np.pi * 220 * n / 48_000), 48_000)
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return path
+    return board_beside_tone(tmp_path, TWO_ORDERS)
 
 
-STACKED = BOARD.replace(
+STACKED = TWO_ORDERS.replace(
     "[passages.off]",
     """# the lift
 above = { passage = "off", lu = 12.0 }   # of the riff

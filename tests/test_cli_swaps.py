@@ -3,11 +3,9 @@
 import json
 from pathlib import Path
 
-import numpy as np
 import pytest
-import soundfile
 
-from tests.conftest import Simchain
+from tests.conftest import Simchain, board_beside_tone
 
 BOARD = """
 source = { kind = "line", clip = "clip.wav" }
@@ -31,11 +29,8 @@ on = []
 
 @pytest.fixture
 def board(tmp_path: Path) -> Path:
-    n = np.arange(48_000)
-    soundfile.write(tmp_path / "clip.wav", 0.1 * np.sin(2 * np.pi * 220 * n / 48_000), 48_000)
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return path
+    """A small board with a clip beside it."""
+    return board_beside_tone(tmp_path, BOARD, 1.0)
 
 
 def test_json_is_one_document_and_nothing_else(simchain_command: Simchain, board: Path) -> None:
