@@ -266,7 +266,7 @@ def kinds_document(kind: str | None = None) -> dict[str, Any]:
     if kind in TABLES:
         return {"simchain": simchain.__version__, "kinds": [_table(kind)]}
     if kind is not None and kind not in known:
-        hint = kind_with_choice(kind) or nearest(kind, known)
+        hint = kind_with_choice(kind) or nearest(kind, (*known, *TABLES))
         there = f"there are: {', '.join(known)}; and the tables {', '.join(TABLES)}"
         raise RequestError(f"no kind '{kind}' ({there}){hint}")
     chosen = [known[kind]] if kind else list(known.values())
