@@ -25,12 +25,12 @@ def add_problems(board: Board, names: Names, found: Findings) -> None:
         check.passage(name, passage)
     check.targets()
     for name, song in board.songs.items():
-        check.known("passages", song.passages, f"songs.{name}", "passages")
+        check.known("passages", song.passages, f"songs.{key_shown(name)}", "passages")
     check.rules_and_wishes()
     for name, block in board.blocks.items():
-        check.block(f"blocks.{name}", block)
+        check.block(f"blocks.{key_shown(name)}", block)
     for name, amp in board.amps.items():
-        check.amp(f"amps.{name}", amp)
+        check.amp(f"amps.{key_shown(name)}", amp)
 
 
 class _Crosscheck:
@@ -66,7 +66,7 @@ class _Crosscheck:
             found.add("output", "amps", text, value=amps, allowed="one or two names")
 
     def order(self, name: str, order: Order) -> None:
-        table = f"orders.{name}"
+        table = f"orders.{key_shown(name)}"
         both = set(order.front) & set(order.loop)
         for key, stretch in (("front", order.front), ("loop", order.loop)):
             self.known("blocks", stretch, table, key, once=True)
@@ -82,7 +82,7 @@ class _Crosscheck:
             self.found.add(table, "loop", text, value=order.loop, allowed="an empty loop")
 
     def passage(self, name: str, passage: Passage) -> None:
-        table = f"passages.{name}"
+        table = f"passages.{key_shown(name)}"
         self.known("blocks", passage.on, table, "on", once=True)
         if passage.above is not None:
             self.known("passages", [passage.above.passage], table, "above")
@@ -103,9 +103,9 @@ class _Crosscheck:
                 name = passage.above.passage if passage and passage.above else None
             if name == start and start not in told:
                 told.update(trail)
-                circle = " above ".join([*trail, start])
+                circle = " above ".join(key_shown(each) for each in (*trail, start))
                 text = f"above: goes in a circle ({circle}); one passage stands on its own"
-                self.found.add(f"passages.{start}", "above", text, value=trail[-1])
+                self.found.add(f"passages.{key_shown(start)}", "above", text, value=trail[-1])
 
     def rules_and_wishes(self) -> None:
         board = self.board

@@ -261,3 +261,19 @@ def test_at_the_top_of_the_file(small: str, problems_of: Told, line: str, says: 
 def test_elsewhere(small: str, problems_of: Told, old: str, new: str, says: str):
     text = put(small, old, new)
     assert told(problems_of(text), says), problems_of(text)
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        '[passages."\\n"]\non = ["nobody"]',
+        '[orders."\\n"]\nfront = ["nobody"]',
+        '[songs."\\n"]\npassages = ["nobody"]',
+        '[passages."\\n"]\nabove = { passage = "\\n", lu = 1 }',
+    ],
+)
+def test_a_name_with_a_line_end_is_still_told_in_one_line(
+    small: str, problems_of: Told, table: str
+):
+    for said in problems_of(f"{small}\n{table}\n"):
+        assert "\n" not in said
