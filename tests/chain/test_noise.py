@@ -113,6 +113,35 @@ def test_an_op_amp_s_three_sources_add_in_power(make_board: MakeBoard) -> None:
     assert abs(off_db(got, wanted)) < 0.1
 
 
+def test_a_unit_s_input_and_output_hiss_apart(make_board: MakeBoard) -> None:
+    """20 uV at the input of a flat gain of 0 dB and 20 uV made at its output: 28.28, not 40."""
+    text = f"""
+    [blocks]
+    a = {flat(0, 20).removesuffix(" }")}, noise_out_uv = 20 }}
+    [orders.one]
+    front = ["a"]
+    [passages.on]
+    on = ["a"]
+    """
+    got = floors(quiet_board(make_board, text), "one")["out"]
+    print(f"{1e6 * got:.2f} uV")
+    assert abs(off_db(got, 20e-6 * math.sqrt(2))) < 0.1
+
+
+def test_a_floor_is_measured_when_repeats_have_come(make_board: MakeBoard) -> None:
+    """A delay of 1 s, wet alone, passes the guitar's hum as it is, a second later."""
+    text = """
+    [blocks]
+    late = { kind = "delay", time_ms = 1000, feedback = 0, mix = 1, tone_hz = 0, noise_out_uv = 0 }
+    [orders.one]
+    front = ["late"]
+    [passages.on]
+    on = ["late"]
+    """
+    got = floors(quiet_board(make_board, text, hum=-65), "one")["out"]
+    assert 20 * math.log10(got / DBU_VOLTS) == pytest.approx(-65, abs=0.1)
+
+
 def test_hum_is_amplified_as_nobody_plays(make_board: MakeBoard) -> None:
     """A drive at rest has all its gain: the reason why dirt hums."""
     text = """

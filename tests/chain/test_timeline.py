@@ -252,6 +252,18 @@ def test_a_song_is_its_passages_end_to_end(make_board: MakeBoard) -> None:
         assert null_db < -120
 
 
+def test_a_song_s_switches_are_over_when_a_passage_begins(make_board: MakeBoard) -> None:
+    board = make_board(SONG, phrase())
+    timeline = source_of(board, "set", song=True).timeline
+    loud = timeline.parts[1].start
+    for name in ("push", "grit"):
+        gate = timeline.gate(name)
+        assert gate.switches[0] == (loud - gate.fade_frames, True)
+        assert gate.weights(1, loud)[0] == 1.0
+    curve = dict(timeline.curves("push"))["gain_db"]
+    assert (curve.value(loud - 240), curve.value(loud)) == (3.0, 9.0)
+
+
 def test_a_song_s_tails_ring_over_and_its_loops_go_on(make_board: MakeBoard) -> None:
     text = """
     [blocks]

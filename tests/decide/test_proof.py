@@ -94,6 +94,16 @@ def test_the_same_filter_at_the_same_place_counts_as_a_wire(
     assert null_db < -200
 
 
+def test_a_buffered_switch_withholds_it_too(make_board: MakeBoard, noise: np.ndarray) -> None:
+    """No link changes with it: the switch itself is what does not commute."""
+    table = blocks({name: LINEAR[name] for name in ("push", "room")}, 'bypass = "buffered"')
+    event = '{ at = 0.2, block = "push", do = "off" }'
+    text = f'{table}\n[passages.p]\non = ["push", "room"]\nevents = [{event}]\n'
+    reason, null_db = held(make_board, noise, text, "push room", "room push")
+    assert reason == "push is switched"
+    assert null_db > -200
+
+
 def test_an_event_on_the_block_withholds_it(make_board: MakeBoard, noise: np.ndarray) -> None:
     table = blocks({name: LINEAR[name] for name in ("push", "room")})
     looper = blocks({"push": LINEAR["push"], "loop": 'kind = "looper"'})
