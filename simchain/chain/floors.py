@@ -16,7 +16,7 @@ FLOOR_S = 1.5
 
 
 def with_floors(board: Board, renderings: Sequence[Rendering]) -> list[Rendering]:
-    """Return renderings of one passage whose points tell what they read while nobody plays.
+    """Return renderings of one passage that tell what is there while nobody plays.
 
     The path is run on the guitar's hum alone, every unit and wire hissing, switches as they are
     at 0 s; what is left after `SETTLING_S` is measured for `FLOOR_S`. So each unit amplifies the
@@ -32,15 +32,16 @@ def with_floors(board: Board, renderings: Sequence[Rendering]) -> list[Rendering
         for one in renderings
     ]
     measured = slice(-round(FLOOR_S * board.rate), None)
-    return [
-        replace(one, points={
-            name: replace(point, floor_volts=_louder_rms(quiet.points[name].volts, measured))
-            for name, point in one.points.items()
-        })
-        for one, quiet in zip(
-            renderings, walk(board, paths, source, points=True), strict=True
-        )
-    ]  # fmt: skip
+    silent = walk(board, paths, source, points=True)
+    return [_with_floor(one, rest, measured) for one, rest in zip(renderings, silent, strict=True)]
+
+
+def _with_floor(one: Rendering, rest: Rendering, measured: slice) -> Rendering:
+    points = {
+        name: replace(point, floor_volts=_louder_rms(rest.points[name].volts, measured))
+        for name, point in one.points.items()
+    }
+    return replace(one, points=points, quiet=rest.output.samples[:, measured].copy())
 
 
 def _louder_rms(volts: Volts | None, measured: slice) -> float:

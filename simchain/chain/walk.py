@@ -69,13 +69,18 @@ class Output:
 
 @dataclass(frozen=True, eq=False)
 class Rendering:
-    """One passage or song rendered in one order, on one amplifier or into the mixer."""
+    """One passage or song rendered in one order, on one amplifier or into the mixer.
+
+    `quiet` is what is at `out` while nobody plays, shape (2, frames), full scale 1.0; None when it
+    was not asked for.
+    """
 
     path: Path
     rate: int
     points: dict[str, Point]
     output: Output
     warnings: tuple[str, ...]
+    quiet: Volts | None = None
 
     def without_sounds(self) -> "Rendering":
         """Return it without the sounds of its test points, which are large."""

@@ -16,6 +16,8 @@ from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
 from simchain.chain.stereo import HeardStereo, may_fold, stereo_heard
 from simchain.chain.walk import Output, Rendering, twice, walk
+from simchain.decide.causes import Cause, Name, causes
+from simchain.decide.character import characters
 from simchain.decide.difference import Difference, difference
 from simchain.decide.judge import Judge, Sound
 from simchain.decide.levels import loop_warnings
@@ -75,7 +77,8 @@ class Heard:
 class Pair:
     """Two orders in one passage on one amplifier; `b` is measured against `a`.
 
-    `passage` is the label of a passage or a song. `score` is None where it was not judged.
+    `passage` is the label of a passage or a song. `score` and `causes` are None where it was not
+    judged.
     """
 
     a: str
@@ -84,6 +87,7 @@ class Pair:
     amp: str | None
     difference: Difference
     score: Score | None = None
+    causes: dict[Name, Cause] | None = None
 
     @property
     def trim_lu(self) -> float:
@@ -223,14 +227,37 @@ def _heard_in(
     if judged:
         judge = Judge(board, music.name, amp, is_song=music.is_song, stop=stop)
         sounds = judge.sounds(orders) if noise else [Sound(one) for one in renderings]
-        known = None if noise else [pair.difference for pair in pairs]
-        found = judge.judged(list(itertools.combinations(sounds, 2)), known=known)
-        pairs = [replace(pair, score=one.score) for pair, one in zip(pairs, found, strict=True)]
+        pairs = _judged(judge, sounds, renderings, pairs, known=not noise)
     heard = [
         _heard(board, music, rendering, _loops(board, order, rendering))
         for order, rendering in zip(orders, renderings, strict=True)
     ]
     return heard, pairs
+
+
+def _judged(
+    judge: Judge,
+    sounds: Sequence[Sound],
+    renderings: Sequence[Rendering],
+    pairs: Sequence[Pair],
+    *,
+    known: bool,
+) -> list[Pair]:
+    """Judge every pair of `sounds` and tell the causes apart; what is quiet has been rendered.
+
+    With `known` the pairs' plain differences are those of the sounds.
+    """
+    differences = [pair.difference for pair in pairs] if known else None
+    found = judge.judged(list(itertools.combinations(sounds, 2)), known=differences)
+    told = characters(judge, sounds, [one.quiet for one in renderings])
+    return [
+        replace(
+            pair,
+            score=one.score,
+            causes=causes(a, b, trim_lu=pair.trim_lu, more_dirt_db=one.more_dirt_db),
+        )
+        for pair, one, (a, b) in zip(pairs, found, itertools.combinations(told, 2), strict=True)
+    ]
 
 
 def _pairs(music: Music, renderings: Sequence[Rendering]) -> list[Pair]:

@@ -66,10 +66,10 @@ def residual_share(output: Volts, rate: int, hz: int) -> float:
     return max(shares)
 
 
-def dirt_db(shares_a: Iterable[float], shares_b: Iterable[float]) -> float:
-    """By how many dB the dirt of two chains differs: abs 10 log10((r_A + s) / (r_B + s)).
+def more_dirt_db(shares_a: Iterable[float], shares_b: Iterable[float]) -> float:
+    """By how many dB chain B is dirtier than A: 10 log10((r_B + s) / (r_A + s)).
 
-    r is the mean of `residual_share` over the nine tones, s = 10^-3.5. The same for B against A.
+    r is the mean of `residual_share` over the nine tones, s = 10^-3.5.
     """
     r_a, r_b = (float(np.mean(list(shares))) for shares in (shares_a, shares_b))
-    return abs(10.0 * math.log10((r_a + LEAST_SHARE) / (r_b + LEAST_SHARE)))
+    return 10.0 * math.log10((r_b + LEAST_SHARE) / (r_a + LEAST_SHARE))

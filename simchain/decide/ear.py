@@ -12,7 +12,7 @@ from simchain.measure.excitation import (
     INTERNAL_NOISE,
     LONG_FRAME_S,
     SHORT_FRAME_S,
-    STEPS_AN_ERB,
+    band_groups,
     excitation,
     frames_in,
     specific_loudness,
@@ -39,15 +39,8 @@ MODULATION_OCTAVES = 0.5
 _TWO_ERB = np.array([0.5, 1.0, 1.0, 1.0, 0.5]) / 4.0
 _BOTH_EARS_DB = 10.0 * math.log10(2.0)
 
-
-def _groups(erb: int) -> NDArray[np.intp]:
-    """First bands of groups `erb` wide; the last takes what is left over, up to half a group."""
-    size = erb * STEPS_AN_ERB
-    return np.arange(0, BANDS - size // 2, size)
-
-
-MOVEMENT_GROUPS = _groups(3)
-EVENT_GROUPS = _groups(4)
+MOVEMENT_GROUPS = band_groups(3)
+EVENT_GROUPS = band_groups(4)
 # Loudness, a group, of what is just heard: an excitation as large as the ear's own noise.
 JUST_HEARD: Floats = np.add.reduceat(specific_loudness(INTERNAL_NOISE), MOVEMENT_GROUPS)
 
@@ -99,6 +92,11 @@ class Ear:
     def length(self) -> int:
         """Samples in each channel."""
         return int(self.samples.shape[1])
+
+    @property
+    def gain(self) -> float:
+        """What brings the samples to units of 20 µPa; 0 for silence."""
+        return self._gain(0, self.length, self.gated())
 
     def gated(self, length: int | None = None) -> bool:
         """Whether the sound, `length` samples of it, has an integrated loudness.

@@ -6,7 +6,7 @@ not the order's. Sounds that are the same already as they are first rendered nee
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from threading import Event
 
 import numpy as np
@@ -33,24 +33,31 @@ VERDICTS: tuple[Verdict, ...] = ("same", "free", "subtle", "clear")
 
 @dataclass(frozen=True)
 class Cost:
-    """What was rendered: passages in an order, further takes of them, and nine tones."""
+    """What was rendered: passages in an order, further takes of them, nine tones, held sounds.
+
+    Sounds that are held are dry, or still, or both: see `decide.still`.
+    """
 
     renders: int = 0
     takes: int = 0
     probes: int = 0
+    held: int = 0
 
     def __add__(self, other: "Cost") -> "Cost":
-        return Cost(
-            self.renders + other.renders, self.takes + other.takes, self.probes + other.probes
-        )
+        return Cost(*map(sum, zip(astuple(self), astuple(other), strict=True)))
 
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """Two orders in one passage: the plain difference, and how far it is expected to be heard."""
+    """Two orders in one passage: the plain difference, and how far it is expected to be heard.
+
+    `more_dirt_db` says by how much the second is dirtier, below 0 cleaner; its size is the score's
+    `dirt_db`.
+    """
 
     difference: Difference
     score: Score
+    more_dirt_db: float
 
 
 @dataclass(eq=False)
@@ -139,7 +146,7 @@ class Judge:
         `known` are the pairs' plain differences, where they were measured before. `each` is
         called with every pair's number as soon as it is judged.
         """
-        pairs = [(self._first_like(a), self._first_like(b)) for a, b in pairs]
+        pairs = [(self.first_like(a), self.first_like(b)) for a, b in pairs]
         plain = known or [self.difference(a, b) for a, b in pairs]
         short = {number for number, found in enumerate(plain) if self._is_same(found)}
         longer = _each_once(
@@ -159,7 +166,7 @@ class Judge:
         first, second = (sound.rendering.output.samples for sound in (a, b))
         return difference(first, second, self.board.rate)
 
-    def _first_like(self, sound: Sound) -> Sound:
+    def first_like(self, sound: Sound) -> Sound:
         """Return the first sound that the very same steps made: orders can differ in name only."""
         return self._by_key.setdefault(sound.rendering.path.steps[-1].key, sound)
 
@@ -171,26 +178,27 @@ class Judge:
     def _judged(self, a: Sound, b: Sound, found: Difference, *, alone: bool) -> Judged:
         """Score a pair; `alone` by the first takes, and without tones."""
         takes = 1 if alone else None
-        dirt_db = 0.0
+        more_dirt_db = 0.0
         if not alone and (a.distorts or b.distorts):
             before = self.probe.probes
-            dirt_db = self.probe.dirt_db(self._passages(), a.driven, b.driven)
+            more_dirt_db = self.probe.more_dirt_db(self._passages(), a.driven, b.driven)
             self.cost += Cost(probes=self.probe.probes - before)
         score = scored(
-            self._ears(a)[:takes],
-            self._ears(b)[:takes],
+            self.ears(a)[:takes],
+            self.ears(b)[:takes],
             found,
-            dirt_db=dirt_db,
+            dirt_db=abs(more_dirt_db),
             judging=self.board.judging,
         )
-        return Judged(found, score)
+        return Judged(found, score, more_dirt_db)
 
-    def _ears(self, sound: Sound) -> list[Ear]:
+    def ears(self, sound: Sound) -> list[Ear]:
+        """Return what the takes of a sound, as many as there are, are to the ear."""
         if not sound.ears:
-            sound.ears.append(self._ear(sound.rendering.output.samples))
+            sound.ears.append(self.ear(sound.rendering.output.samples))
         return sound.ears
 
-    def _ear(self, samples: Volts, dtype: type[np.floating] = np.float64) -> Ear:
+    def ear(self, samples: Volts, dtype: type[np.floating] = np.float64) -> Ear:
         """Return a sound with 0.3 s of silence before it: silence in gives silence out."""
         lines = samples[:1] if twins(samples) else samples
         before = round(SILENCE_BEFORE_S * self.board.rate)
@@ -202,7 +210,7 @@ class Judge:
         """Render the other phases, as many of them at once as memory allows."""
         wanted = [(sound, number) for number in range(1, TAKES) for sound in sounds]
         for sound in sounds:
-            self._ears(sound)
+            self.ears(sound)
         while wanted:
             frames = sounds[0].rendering.output.samples.shape[1]
             batch = wanted[: max(1, FRAMES_AT_ONCE // max(1, frames))]
@@ -214,7 +222,7 @@ class Judge:
             rendered.reverse()
             for sound, _ in batch:
                 take = rendered.pop().output.samples
-                sound.ears.append(self._ear(take, np.float32))
+                sound.ears.append(self.ear(take, np.float32))
 
     def _play_tones(self, sounds: Sequence[Sound]) -> None:
         if sounds:

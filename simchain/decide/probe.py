@@ -23,7 +23,7 @@ from simchain.chain.source import Source, clip_in_volts, clip_name
 from simchain.chain.steps import AmpUnit, Path
 from simchain.chain.timeline import SOURCE, timeline_of_passage
 from simchain.chain.walk import Rendering, walk
-from simchain.decide.dirt import TONES_HZ, dirt_db, residual_share, tone, tone_peaks
+from simchain.decide.dirt import TONES_HZ, more_dirt_db, residual_share, tone, tone_peaks
 from simchain.signal import Signal, Volts, resampled, twins
 
 # Each tone sounds for so long; its last second is looked at, after slow states have come to rest.
@@ -56,7 +56,7 @@ class Probe:
         self._shares: dict[bytes, Shares] = {}
 
     def play(self, passages: Iterable[str], orders: Sequence[Driven]) -> None:
-        """Render what `dirt_db` will need of these orders, those that share steps at once."""
+        """Render what `more_dirt_db` will need of these orders, those that share steps at once."""
         for passage in dict.fromkeys(passages):
             volts, key = self._source(passage)
             for board in self._boards(passage):
@@ -71,8 +71,8 @@ class Probe:
                 if wanted:
                     self._render(board, list(wanted.values()), volts, key)
 
-    def dirt_db(self, passages: Iterable[str], a: Driven, b: Driven) -> float:
-        """By how many dB the dirt of two orders differs: where they differ most.
+    def more_dirt_db(self, passages: Iterable[str], a: Driven, b: Driven) -> float:
+        """By how many dB B is dirtier than A (below 0: cleaner), where they differ most.
 
         Of a passage each set of blocks that is on at one time is tried, of a song each passage.
         """
@@ -84,8 +84,8 @@ class Probe:
             for board in self._boards(passage):
                 last = [self._path(board, order, passage, key).steps[-1].key for order in (a, b)]
                 if last[0] != last[1]:
-                    found.append(dirt_db(self._shares[last[0]], self._shares[last[1]]))
-        return max(found)
+                    found.append(more_dirt_db(self._shares[last[0]], self._shares[last[1]]))
+        return max(found, key=abs)
 
     def _render(self, board: Board, paths: Sequence[Path], volts: Volts, key: bytes) -> None:
         timeline = paths[0].timeline

@@ -87,6 +87,12 @@ INTERNAL_NOISE: Floats = 10.0 ** (internal_noise_db(CENTRES_HZ) / 10.0)
 INTERNAL_NOISE.flags.writeable = False
 
 
+def band_groups(erb: int) -> NDArray[np.intp]:
+    """Return the first bands of groups `erb` wide; the last takes what is left, up to half one."""
+    size = erb * STEPS_AN_ERB
+    return np.arange(0, BANDS - size // 2, size)
+
+
 def specific_loudness(excitation: Floats) -> Floats:
     """Loudness in each band, in units of our own: Nz^0.23 ((1 + E / Nz)^0.23 - 1).
 

@@ -7,7 +7,7 @@ import pytest
 
 from simchain.decide.dirt import (
     TONES_HZ,
-    dirt_db,
+    more_dirt_db,
     residual_share,
     tone,
     tone_peaks,
@@ -70,12 +70,12 @@ def test_less_than_a_second_is_refused() -> None:
 
 def test_the_difference_of_two_chains() -> None:
     """10 log10 of the ratio; what is under 10^-3.5 of the power counts for little; one sign."""
-    assert dirt_db([0.0] * 9, [0.0] * 9) == 0.0
-    assert dirt_db([0.1] * 9, [0.01] * 9) == pytest.approx(
+    assert more_dirt_db([0.0] * 9, [0.0] * 9) == 0.0
+    assert more_dirt_db([0.01] * 9, [0.1] * 9) == pytest.approx(
         10 * math.log10((0.1 + 10**-3.5) / (0.01 + 10**-3.5))
     )
-    assert dirt_db([0.1, 0.3], [0.0, 0.02]) == dirt_db([0.0, 0.02], [0.3, 0.1])
-    assert dirt_db([10**-5.5], [0.0]) < 0.05
+    assert more_dirt_db([0.1, 0.3], [0.0, 0.02]) == -more_dirt_db([0.0, 0.02], [0.3, 0.1])
+    assert 0.0 < more_dirt_db([0.0], [10**-5.5]) < 0.05
 
 
 def test_peaks_of_a_clip() -> None:

@@ -14,7 +14,7 @@ from scipy.signal import sosfilt
 from simchain import clips
 from simchain.blocks.base import Moment, kinds
 from simchain.decide.difference import difference
-from simchain.decide.dirt import TONES_HZ, dirt_db, residual_share, tone, tone_peaks
+from simchain.decide.dirt import TONES_HZ, more_dirt_db, residual_share, tone, tone_peaks
 from simchain.decide.ear import Ear
 from simchain.decide.score import Score, scored
 from simchain.signal import read_clip
@@ -178,7 +178,7 @@ def swapped(name: str, first: Chain, second: Chain, probe: bool = True) -> Score
     dirt = 0.0
     if probe:
         dry = [[unit for unit in order if unit[0] not in ("reverb", "delay")] for order in orders]
-        dirt = dirt_db(*(shares(name, lambda t, d=d: through(t, d)) for d in dry))
+        dirt = abs(more_dirt_db(*(shares(name, lambda t, d=d: through(t, d)) for d in dry)))
     return judged(*(ears([through(sound, order)]) for order in orders), dirt)
 
 

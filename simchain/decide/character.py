@@ -1,0 +1,79 @@
+"""The character of each order in a passage or song: what causes are told from.
+
+Beside the sound itself it takes one without echoes and with what sways held still, and one more
+with that held still alone where something sways. Where that changes nothing of an order's path,
+nothing is rendered.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from simchain.board import Board
+from simchain.chain.path import path_from
+from simchain.chain.source import source_of
+from simchain.chain.walk import walk
+from simchain.decide.causes import Character, hiss_db, movement_of, touch_of, width_of
+from simchain.decide.ear import Ear
+from simchain.decide.judge import Cost, Judge, Sound
+from simchain.decide.still import dry_and_still, still
+from simchain.measure.tail import last_note_ends, tail_db
+from simchain.signal import Volts
+
+
+def characters(
+    judge: Judge, sounds: Sequence[Sound], quiet: Sequence[Volts | None]
+) -> list[Character]:
+    """Return the character of each of the sounds that `judge` has judged.
+
+    `quiet` is what stands at each order's end while nobody plays (`Rendering.quiet`), None where it
+    was not measured. What is rendered for it is added to the judge's cost.
+    """
+    firsts = [judge.first_like(sound) for sound in sounds]
+    source = source_of(judge.board, judge.music, song=judge.is_song)
+    names = source.timeline.ever_on
+    ends = last_note_ends(source.taken()[:, : source.clip_frames], judge.board.rate)
+    dry = _held(judge, dry_and_still(judge.board, names), firsts)
+    swaying = [sound for sound in firsts if sound.modulates]
+    held = _held(judge, still(judge.board, names), swaying) if swaying else {}
+    return [
+        _character(judge, sound, dry[id(sound)], held.get(id(sound)), silence, ends)
+        for sound, silence in zip(firsts, quiet, strict=True)
+    ]
+
+
+def _character(
+    judge: Judge, sound: Sound, dry: Ear, held: Ear | None, quiet: Volts | None, ends: int
+) -> Character:
+    rate, live = judge.board.rate, judge.ears(sound)
+    samples = sound.rendering.output.samples
+    calm = np.asarray(dry.samples, dtype=np.float64)
+    gain = live[0].gain
+    return Character(
+        tone=dry.heard(),
+        touch_lu=touch_of(calm, rate, dry.length - samples.shape[1] + ends),
+        movement_db=movement_of(live, held) if held else 0.0,
+        tail_db=tail_db(samples, rate, ends),
+        noise_db=None if quiet is None or gain == 0.0 else hiss_db(quiet, rate, gain),
+        width_db=width_of(samples),
+    )
+
+
+def _held(judge: Judge, board: Board, sounds: Sequence[Sound]) -> dict[int, Ear]:
+    """Return each sound as it is on `board`, by its `id`; those of one path are rendered once."""
+    source = source_of(board, judge.music, song=judge.is_song)
+    found: dict[bytes, Ear] = {}
+    ends: dict[int, bytes] = {}
+    wanted = {}
+    for sound in sounds:
+        path = path_from(source, board, sound.order, judge.amp)
+        ends[id(sound)] = last = path.steps[-1].key
+        if last == sound.rendering.path.steps[-1].key:
+            found[last] = judge.ears(sound)[0]
+        else:
+            wanted[last] = path
+    rendered = walk(board, list(wanted.values()), source, stop=judge.stop) if wanted else []
+    judge.cost += Cost(held=len(rendered))
+    for last, one in zip(wanted, rendered, strict=True):
+        found[last] = judge.ear(one.output.samples)
+    return {which: found[last] for which, last in ends.items()}
