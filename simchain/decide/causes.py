@@ -22,6 +22,7 @@ from simchain.measure.excitation import (
 )
 from simchain.measure.loudness_over_time import loudness_over_time
 from simchain.measure.stereo import stereo_of
+from simchain.measure.tail import Moments, tail_db
 from simchain.signal import Volts, twins
 
 Floats = NDArray[np.float64]
@@ -43,9 +44,9 @@ class Character:
     `tone` is what is heard in each channel of the dry sound, modulators held still. `touch_lu` is
     how far its loud moments lie above its soft ones (`touch_of`), NaN where it is too short.
     `movement_db` is how much the modulators' own swaying is (`parts.movement_db` of the sound
-    against itself held still), 0 without any. `tail_db` is `measure.tail.tail_db`, None without a
-    tail. `noise_db` is `hiss_db` at the gain at which the sound plays at the listening level, None
-    where it was not measured. `width_db` is the side over the mid, -40 at least, NaN in silence.
+    against itself held still), 0 without any. `tail_db` is `tail_of`, None without rests.
+    `noise_db` is `hiss_db` at the gain at which the sound plays at the listening level, None where
+    it was not measured. `width_db` is the side over the mid, -40 at least, NaN in silence.
     """
 
     tone: tuple[Heard, ...]
@@ -71,7 +72,8 @@ def causes(a: Character, b: Character, *, trim_lu: float, more_dirt_db: float) -
     """Tell the causes apart: B less A; `level` in LU, `touch` in LU, all others in dB."""
     tail = None
     if a.tail_db is not None and b.tail_db is not None:
-        tail = float(np.nanmean(b.tail_db - a.tail_db))
+        change = b.tail_db - a.tail_db
+        tail = float(change[~np.isnan(change)].mean()) if not np.isnan(change).all() else None
     noise = None if a.noise_db is None or b.noise_db is None else b.noise_db - a.noise_db
     found: dict[Name, Cause] = {
         "level": Cause(trim_lu),
@@ -117,13 +119,13 @@ def _uneven(a: Heard, b: Heard) -> Cause:
     return Cause(spread, float(off[most]), float(CENTRES_HZ[most]))
 
 
-def touch_of(samples: Volts, rate: int, ends: int) -> float:
+def touch_of(samples: Volts, rate: int) -> float:
     """Return how far loud moments lie above soft ones, in LU; NaN for less than 0.4 s.
 
-    The 90 % less the 10 % quantile of the momentary loudness (BS.1770, 0.4 s) up to frame `ends`,
-    rests left out: those 20 LU below the mean.
+    The 90 % less the 10 % quantile of the momentary loudness (BS.1770, 0.4 s), rests left out:
+    those 20 LU below the mean.
     """
-    momentary = loudness_over_time(samples[:, :ends], rate).momentary_lufs
+    momentary = loudness_over_time(samples, rate).momentary_lufs
     sounding = momentary[np.isfinite(momentary)]
     if not sounding.size:
         return math.nan
@@ -131,6 +133,18 @@ def touch_of(samples: Volts, rate: int, ends: int) -> float:
     notes = sounding[sounding >= mean - REST_LU]
     soft, hard = np.quantile(notes, (SOFT, HARD))
     return float(hard - soft)
+
+
+def tail_of(live: Volts, dry: Volts, rate: int, moments: Moments) -> Floats | None:
+    """Return how far a sound in rests lies above the same dry, each against its notes.
+
+    In dB, for each group of `measure.tail.tail_db`, NaN where one of the two says nothing; None
+    where neither does.
+    """
+    wet_db, dry_db = (tail_db(sound, rate, moments) for sound in (live, dry))
+    if wet_db is None or dry_db is None or np.isnan(wet_db - dry_db).all():
+        return None
+    return np.asarray(wet_db - dry_db)
 
 
 def movement_of(takes: list[Ear], held: Ear) -> float:

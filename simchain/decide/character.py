@@ -13,11 +13,12 @@ from simchain.board import Board
 from simchain.chain.path import path_from
 from simchain.chain.source import source_of
 from simchain.chain.walk import walk
-from simchain.decide.causes import Character, hiss_db, movement_of, touch_of, width_of
+from simchain.decide.causes import Character, hiss_db, movement_of, tail_of, touch_of, width_of
 from simchain.decide.ear import Ear
 from simchain.decide.judge import Cost, Judge, Sound
 from simchain.decide.still import dry_and_still, still
-from simchain.measure.tail import last_note_ends, tail_db
+from simchain.measure.excitation import frames_in
+from simchain.measure.tail import Moments, moments_of
 from simchain.signal import Volts
 
 
@@ -32,28 +33,38 @@ def characters(
     firsts = [judge.first_like(sound) for sound in sounds]
     source = source_of(judge.board, judge.music, song=judge.is_song)
     names = source.timeline.ever_on
-    ends = last_note_ends(source.taken()[:, : source.clip_frames], judge.board.rate)
+    clip, rate = source.taken(), judge.board.rate
+    moments = moments_of(clip[:, : source.clip_frames], rate, frames_in(clip.shape[1], rate))
+    del clip
     dry = _held(judge, dry_and_still(judge.board, names), firsts)
     swaying = [sound for sound in firsts if sound.modulates]
     held = _held(judge, still(judge.board, names), swaying) if swaying else {}
     return [
-        _character(judge, sound, dry[id(sound)], held.get(id(sound)), silence, ends)
+        _character(
+            judge, sound, dry[id(sound)], held.get(id(sound)), silence, source.clip_frames, moments
+        )
         for sound, silence in zip(firsts, quiet, strict=True)
     ]
 
 
 def _character(
-    judge: Judge, sound: Sound, dry: Ear, held: Ear | None, quiet: Volts | None, ends: int
+    judge: Judge,
+    sound: Sound,
+    dry: Ear,
+    held: Ear | None,
+    quiet: Volts | None,
+    clip_frames: int,
+    moments: Moments,
 ) -> Character:
     rate, live = judge.board.rate, judge.ears(sound)
     samples = sound.rendering.output.samples
-    calm = np.asarray(dry.samples, dtype=np.float64)
+    calm = np.asarray(dry.samples[:, dry.length - samples.shape[1] :], dtype=np.float64)
     gain = live[0].gain
     return Character(
         tone=dry.heard(),
-        touch_lu=touch_of(calm, rate, dry.length - samples.shape[1] + ends),
+        touch_lu=touch_of(calm[:, :clip_frames], rate),
         movement_db=movement_of(live, held) if held else 0.0,
-        tail_db=tail_db(samples, rate, ends),
+        tail_db=tail_of(samples, calm, rate, moments),
         noise_db=None if quiet is None or gain == 0.0 else hiss_db(quiet, rate, gain),
         width_db=width_of(samples),
     )

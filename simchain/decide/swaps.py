@@ -1,6 +1,5 @@
 """Exchanges of blocks in one order: proved the same, or judged, passage by passage."""
 
-import math
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from threading import Event, Lock
@@ -9,8 +8,10 @@ from simchain.board import Board, Order, broken_rules, split_boxes
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
 from simchain.chain.timeline import timeline_of_passage
+from simchain.decide.conditions import CONDITIONS, Condition
 from simchain.decide.difference import Difference
 from simchain.decide.exchanges import Exchange, exchanges
+from simchain.decide.holding import FREE_WORDS, FreeMove, Held, Tried, tried, turn_for
 from simchain.decide.judge import VERDICTS, Cost, Judge, Judged
 from simchain.decide.parallel import in_parallel
 from simchain.decide.proof import PROOF_NULL_DB, why_not_proved
@@ -46,7 +47,8 @@ class Exchanged:
     `order` is the order after it. `swaps` are the passages in which the blocks are neighbours,
     `also` others in which it changes the sequence of what is on: these are judged too where it is
     free so far, since a block has one place in all passages. `not_judged` are those that were not.
-    `breaks` are the rules and boxes that it would break.
+    `breaks` are the rules and boxes that it would break. `held` says what became of a free one
+    when it was played and set otherwise; None where that was not tried.
     """
 
     exchange: Exchange
@@ -55,6 +57,7 @@ class Exchanged:
     breaks: tuple[str, ...] = ()
     not_judged: tuple[str, ...] = ()
     also: tuple[Swap, ...] = ()
+    held: tuple[Held, ...] | None = None
 
     @property
     def everywhere(self) -> tuple[Swap, ...]:
@@ -72,25 +75,27 @@ class Exchanged:
     @property
     def is_free(self) -> bool:
         """Whether no difference but that in level is expected to be heard in any passage."""
-        return self.worst.score.verdict in ("same", "free")
+        return self.worst.score.verdict in FREE_WORDS
 
     def turn_db(self, free_move_lu: float) -> float | None:
         """Return by how many dB the level is to be turned after a move that is otherwise free.
 
-        0 where no passage changes by as much as `free_move_lu`; else what leaves every passage
-        within it, or None where no one turn does.
+        None where no one turn serves in every passage: see `turn_for`.
         """
-        trims = [swap.difference.trim_lu for swap in self.everywhere]
-        if all(abs(trim) < free_move_lu for trim in trims):
-            return 0.0
-        middle = (max(trims) + min(trims)) / 2.0
-        within = math.isfinite(middle) and max(trims) - middle < free_move_lu
-        return -middle if within else None
+        return turn_for([swap.difference.trim_lu for swap in self.everywhere], free_move_lu)
+
+    def turn_in(self, swap: Swap, free_move_lu: float) -> float:
+        """Return `turn_db`, or by how many dB to turn in one passage alone where no one turn is."""
+        turn_db = self.turn_db(free_move_lu)
+        return -swap.difference.trim_lu if turn_db is None else turn_db
 
 
 @dataclass(frozen=True, eq=False)
 class Swaps:
-    """All exchanges of one order on one amplifier (None: into the mixer), and what they cost."""
+    """All exchanges of one order on one amplifier (None: into the mixer), and what they cost.
+
+    `holding_cost` is what it cost to try where free ones hold; None where that was not tried.
+    """
 
     board: Board
     order_name: str
@@ -100,6 +105,7 @@ class Swaps:
     exchanged: tuple[Exchanged, ...]
     cost: Cost
     warnings: tuple[str, ...]
+    holding_cost: Cost | None = None
 
 
 def swaps(
@@ -109,6 +115,7 @@ def swaps(
     passages: Sequence[str] | None = None,
     amp: str | None = None,
     every: bool = False,
+    holds: bool = False,
     progress: Progress | None = None,
 ) -> Swaps:
     """Judge the exchanges of `order` over `passages` (default all) on `amp` (default the board's).
@@ -116,8 +123,10 @@ def swaps(
     In each passage: any two neighbours that are on there change places, the last one in front
     moves into the loop, the first one of the loop to the front. With `every`, any two blocks.
     An exchange that is free there is judged in every other passage whose sequence it changes.
-    What is proved is rendered all the same. `progress` is called with parts done, parts there are,
-    and what was done; from other threads, one at a time.
+    What is proved is rendered all the same. With `holds`, what is free is tried under `CONDITIONS`
+    in every passage in which it was judged, which takes some six times as many renders. `progress`
+    is called with parts done, parts there are, and what was done; from other threads, one at a
+    time.
 
     Raises RequestError for names that the board does not have, ClipError for clips.
     """
@@ -142,6 +151,9 @@ def swaps(
     }
     more = _all_judged(work, {passage: asked for passage, asked in elsewhere.items() if asked})
     found = [_with_more(one, [swap for each in more for swap in each.swaps]) for one in found]
+    holding_cost = None
+    if holds:
+        found, holding_cost = _with_holding(work, found)
     return Swaps(
         board,
         name,
@@ -151,6 +163,7 @@ def swaps(
         tuple(found),
         sum((each.cost for each in (*results, *more)), start=Cost()),
         tuple(dict.fromkeys(text for each in results for text in each.warnings)),
+        holding_cost,
     )
 
 
@@ -255,6 +268,34 @@ def _with_more(exchanged: Exchanged, judged: Sequence[Swap]) -> Exchanged:
     names = {swap.passage for swap in also}
     left = tuple(passage for passage in exchanged.not_judged if passage not in names)
     return replace(exchanged, also=also, not_judged=left)
+
+
+def _with_holding(work: _Work, found: Sequence[Exchanged]) -> tuple[list[Exchanged], Cost]:
+    """Try every exchange that is free, in each passage it was judged in, under every condition."""
+    limit = work.board.judging.free_move_lu
+    moves: dict[str, dict[Exchange, FreeMove]] = {}
+    for one in found:
+        for swap in one.everywhere if one.is_free else ():
+            move = FreeMove(work.order, one.order, one.turn_in(swap, limit))
+            moves.setdefault(swap.passage, {})[one.exchange] = move
+    jobs = [(condition, passage) for condition in CONDITIONS for passage in moves]
+    work.steps.total += len(jobs)
+    stop = Event()
+
+    def work_on(job: tuple[Condition, str]) -> Tried:
+        condition, passage = job
+        wanted = list(moves[passage].values())
+        result = tried(work.board, condition, passage, work.amp, wanted, stop=stop)
+        work.steps.done_with(f"{passage}: {condition.replace('_', ' ')}")
+        return result
+
+    results = in_parallel(work_on, jobs, stop=stop)
+    held: dict[Exchange, tuple[Held, ...]] = {one.exchange: () for one in found if one.is_free}
+    for (_, passage), result in zip(jobs, results, strict=True):
+        for exchange, more in zip(moves[passage], result.held, strict=True):
+            held[exchange] += more
+    told = [replace(one, held=held.get(one.exchange)) for one in found]
+    return told, sum((each.cost for each in results), start=Cost())
 
 
 def _sequence(on: Collection[str], order: Order) -> tuple[tuple[str, ...], ...]:

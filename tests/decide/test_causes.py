@@ -22,13 +22,15 @@ from simchain.decide.causes import (
     causes,
     hiss_db,
     movement_of,
+    tail_of,
     touch_of,
     width_of,
 )
 from simchain.decide.difference import difference
 from simchain.decide.dirt import more_dirt_db
 from simchain.decide.ear import Ear
-from simchain.measure.tail import last_note_ends, tail_db
+from simchain.measure.excitation import frames_in
+from simchain.measure.tail import moments_of
 from tests.decide.test_must_hold_swaps import louder_mix
 from tests.references.graded_pairs import (
     BEFORE_S,
@@ -68,13 +70,15 @@ def plain(sound: Sound, dry: Sound | None = None) -> Side:
 
 def character(name: str, side: Side) -> Character:
     """What `decide.character` does, for sounds that no board made."""
-    ends = round(BEFORE_S * RATE) + last_note_ends(played(name), RATE)
+    ends = round(BEFORE_S * RATE) + played(name).shape[1]
+    clip = in_silence(played(name))
+    moments = moments_of(clip, RATE, frames_in(clip.shape[1], RATE))
     ears = [Ear(take, RATE) for take in side.live]
     return Character(
         tone=Ear(side.dry, RATE).heard(),
-        touch_lu=touch_of(side.dry, RATE, ends),
+        touch_lu=touch_of(side.dry[:, :ends], RATE),
         movement_db=movement_of(ears, Ear(side.held, RATE)) if len(ears) > 1 else 0.0,
-        tail_db=tail_db(side.live[0], RATE, ends),
+        tail_db=tail_of(side.live[0], side.dry, RATE, moments),
         noise_db=hiss_db(side.quiet, RATE, ears[0].gain),
         width_db=width_of(side.live[0]),
     )

@@ -137,6 +137,50 @@ def test_the_same_with_every_kind_called_something_else(
     assert after == before
 
 
+NEAR = """
+[blocks]
+push = { kind = "boost", gain_db = 0, rail_volts = 0.9 }
+more = { kind = "boost", gain_db = 6, rail_volts = 9 }
+grit = { kind = "drive" }
+[orders.all]
+front = ["push", "more", "grit"]
+[passages.soft]
+on = ["push", "more"]
+[passages.hard]
+on = ["push", "more", "grit"]
+"""
+
+
+def test_what_is_free_is_tried_in_every_passage_and_what_is_heard_is_not(
+    make_board: MakeBoard, riff: np.ndarray
+) -> None:
+    """A rail 3.5 dB above one of two boosts: proved, until the strings are picked 6 dB harder."""
+    steps: list[tuple[int, int]] = []
+    board = make_board(NEAR, riff * (0.3 / np.abs(riff).max()), tail_s=0.2)
+    found = swaps(
+        board, "all", holds=True, progress=lambda done, total, _: steps.append((done, total))
+    )
+    by_name = {(one.exchange.first, one.exchange.second): one for one in found.exchanged}
+    free, heard = by_name["push", "more"], by_name["more", "grit"]
+    assert heard.held is None
+    assert all(swap.proved for swap in free.swaps)
+    told = [(one.condition, one.music, one.holds) for one in free.held]
+    assert told == [
+        (condition, passage, condition != "picking_harder" or passage == "hard")
+        for condition in ("picking_softer", "picking_harder", "levels_up", "levels_down")
+        for passage in ("soft", "hard")
+    ], "a drive behind it hides what the rail does"
+    assert found.holding_cost.renders == 2 * 8
+    assert steps[-1] == (len(steps), len(steps))
+    text = swaps_document(found)["exchanges"][0]["text"]
+    print(text)
+    assert "; stops holding in soft when picked 6 dB harder (" in text
+    plain = swaps(board, "all")
+    assert plain.cost == found.cost
+    assert plain.holding_cost is None
+    assert all(one.held is None for one in plain.exchanged)
+
+
 def test_a_move_louder_alike_in_every_passage_is_one_turn(found: Swaps) -> None:
     one = next(each for each in found.exchanged if each.exchange.first == "push")
     (swap,) = one.swaps
