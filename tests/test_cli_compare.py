@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
+from simchain.decide.causes import CAUSES
 from tests.conftest import TWO_ORDERS, Simchain, board_beside_tone
 
 BOARD = TWO_ORDERS.replace(
@@ -35,14 +36,17 @@ def test_compare_prints_one_json_document(simchain_command: Simchain, board: Pat
     for pair in document["pairs"]:
         assert pair["score"] >= 0.0
         assert pair["decided_by"] in ("distribution", "movement", "event", "dirt")
-        assert pair["causes"] is None, "until they are told apart"
+        assert set(pair["causes"]) == set(CAUSES)
+        assert all(cause["text"] for cause in pair["causes"].values())
+        assert pair["causes"]["level"]["difference"] == pair["trim_lu"]
 
 
 def test_compare_says_one_sentence_for_a_passage(simchain_command: Simchain, board: Path) -> None:
     ran = simchain_command("compare", board, "--out", board.parent / "out")
     assert ran.status == 0
     assert "A  a: grit push" in ran.out
-    assert "Riff: A clear difference expected (borderline): B is" in ran.out
+    assert "Riff: A clear difference expected (borderline), by tone and evenness" in ran.out
+    assert ": moving grit after push makes it 1.6 LU " in ran.out
     assert "Off: " in ran.out
     assert "audition.html in a browser" in ran.out
 
@@ -76,7 +80,7 @@ def test_compare_takes_songs_alone_and_beside_passages(
 def test_compare_says_what_happens_in_a_song(simchain_command: Simchain, board: Path) -> None:
     ran = simchain_command("compare", board, "--songs", "riff", "--out", board.parent / "out")
     assert ran.status == 0
-    assert "Riff (song): A subtle difference expected (borderline): B is" in ran.out
+    assert "Riff (song): A subtle difference expected (borderline), by tone" in ran.out
     assert "0:00.0  off begins: nothing on" in ran.out
     (line,) = [line for line in ran.out.splitlines() if "riff begins" in line]
     assert line.startswith("   0:00.5  riff begins: grit and push on. +")

@@ -84,7 +84,7 @@ def _held(judge: Judge, board: Board, sounds: Sequence[Sound]) -> dict[int, Ear]
         else:
             wanted[last] = path
     rendered = walk(board, list(wanted.values()), source, stop=judge.stop) if wanted else []
-    judge.cost += Cost(held=len(rendered))
+    judge.cost += Cost(still=len(rendered))
     for last, one in zip(wanted, rendered, strict=True):
         found[last] = judge.ear(one.output.samples)
     return {which: found[last] for which, last in ends.items()}

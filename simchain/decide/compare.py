@@ -24,6 +24,7 @@ from simchain.decide.levels import loop_warnings
 from simchain.decide.parallel import in_parallel
 from simchain.decide.score import Score
 from simchain.decide.songs import SongStep, song_steps
+from simchain.decide.where import Where
 from simchain.errors import RequestError
 from simchain.measure.bands import third_octaves_db
 from simchain.measure.stereo import Stereo, stereo_of
@@ -78,7 +79,7 @@ class Pair:
     """Two orders in one passage on one amplifier; `b` is measured against `a`.
 
     `passage` is the label of a passage or a song. `score` and `causes` are None where it was not
-    judged.
+    judged, `where` also where no one part of the music holds most of the difference.
     """
 
     a: str
@@ -88,6 +89,7 @@ class Pair:
     difference: Difference
     score: Score | None = None
     causes: dict[Name, Cause] | None = None
+    where: Where | None = None
 
     @property
     def trim_lu(self) -> float:
@@ -255,6 +257,7 @@ def _judged(
             pair,
             score=one.score,
             causes=causes(a, b, trim_lu=pair.trim_lu, more_dirt_db=one.more_dirt_db),
+            where=one.where,
         )
         for pair, one, (a, b) in zip(pairs, found, itertools.combinations(told, 2), strict=True)
     ]

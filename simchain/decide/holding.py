@@ -18,9 +18,7 @@ from simchain.chain.source import Source, source_of
 from simchain.chain.steps import Path, Step
 from simchain.chain.walk import walk
 from simchain.decide.conditions import CONDITIONS, LEVELS_DB, Condition, changed
-from simchain.decide.judge import FRAMES_AT_ONCE, Cost, Judge, Judged, Sound
-
-FREE_WORDS = ("same", "free")
+from simchain.decide.judge import FRAMES_AT_ONCE, FREE_WORDS, Cost, Judge, Judged, Sound
 
 
 @dataclass(frozen=True)

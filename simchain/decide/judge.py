@@ -21,6 +21,7 @@ from simchain.decide.difference import Difference, difference
 from simchain.decide.ear import Ear
 from simchain.decide.probe import Driven, Probe, is_linear
 from simchain.decide.score import Score, Verdict, scored
+from simchain.decide.where import Where, where
 from simchain.signal import Volts, twins
 
 TAKES = 5
@@ -29,19 +30,20 @@ SILENCE_BEFORE_S = 0.3
 FRAMES_AT_ONCE = 1 << 25
 
 VERDICTS: tuple[Verdict, ...] = ("same", "free", "subtle", "clear")
+FREE_WORDS, HEARD_WORDS = VERDICTS[:2], VERDICTS[2:]
 
 
 @dataclass(frozen=True)
 class Cost:
-    """What was rendered: passages in an order, further takes of them, nine tones, held sounds.
+    """What was rendered: passages in an order, further takes of them, nine tones, stills.
 
-    Sounds that are held are dry, or still, or both: see `decide.still`.
+    Stills are sounds without echoes or with what sways held still: see `decide.still`.
     """
 
     renders: int = 0
     takes: int = 0
     probes: int = 0
-    held: int = 0
+    still: int = 0
 
     def __add__(self, other: "Cost") -> "Cost":
         return Cost(*map(sum, zip(astuple(self), astuple(other), strict=True)))
@@ -52,12 +54,14 @@ class Judged:
     """Two orders in one passage: the plain difference, and how far it is expected to be heard.
 
     `more_dirt_db` says by how much the second is dirtier, below 0 cleaner; its size is the score's
-    `dirt_db`.
+    `dirt_db`. `where` says in which part of the music most of the difference lies, where tone and
+    evenness decided.
     """
 
     difference: Difference
     score: Score
     more_dirt_db: float
+    where: Where | None = None
 
 
 @dataclass(eq=False)
@@ -190,7 +194,19 @@ class Judge:
             dirt_db=abs(more_dirt_db),
             judging=self.board.judging,
         )
-        return Judged(found, score, more_dirt_db)
+        heard = score.verdict in HEARD_WORDS and score.decided_by == "distribution"
+        return Judged(found, score, more_dirt_db, self._where(a, b) if heard else None)
+
+    def _where(self, a: Sound, b: Sound) -> Where | None:
+        """Tell where two sounds differ most, in the channel where that is more."""
+        takes_a, takes_b = ([ear.heard() for ear in self.ears(sound)] for sound in (a, b))
+        channels = max(len(takes_a[0]), len(takes_b[0]))
+        each = [
+            where(*([take[c % len(take)] for take in takes] for takes in (takes_a, takes_b)))
+            for c in range(channels)
+        ]
+        told = [found for found in each if found is not None]
+        return max(told, key=lambda found: abs(found.change_db), default=None)
 
     def ears(self, sound: Sound) -> list[Ear]:
         """Return what the takes of a sound, as many as there are, are to the ear."""

@@ -11,8 +11,8 @@ from simchain.chain.timeline import timeline_of_passage
 from simchain.decide.conditions import CONDITIONS, Condition
 from simchain.decide.difference import Difference
 from simchain.decide.exchanges import Exchange, exchanges
-from simchain.decide.holding import FREE_WORDS, FreeMove, Held, Tried, tried, turn_for
-from simchain.decide.judge import VERDICTS, Cost, Judge, Judged
+from simchain.decide.holding import FreeMove, Held, Tried, tried, turn_for
+from simchain.decide.judge import FREE_WORDS, VERDICTS, Cost, Judge, Judged
 from simchain.decide.parallel import in_parallel
 from simchain.decide.proof import PROOF_NULL_DB, why_not_proved
 from simchain.decide.score import Score
@@ -30,9 +30,18 @@ class Swap:
 
     exchange: Exchange
     passage: str
-    difference: Difference
-    score: Score
+    judged: Judged
     why_not: str | None
+
+    @property
+    def difference(self) -> Difference:
+        """The plain difference."""
+        return self.judged.difference
+
+    @property
+    def score(self) -> Score:
+        """How far it is expected to be heard."""
+        return self.judged.score
 
     @property
     def proved(self) -> bool:
@@ -225,7 +234,7 @@ def _judged_in(work: _Work, passage: str, wanted: Sequence[Exchange], stop: Even
         reason = why_not[number]
         if reason is None and judged.difference.null_db > PROOF_NULL_DB:
             reason = f"the null is only {judged.difference.null_db:.0f} dB"
-        found.append(Swap(wanted[number], passage, judged.difference, judged.score, reason))
+        found.append(Swap(wanted[number], passage, judged, reason))
         steps.done_with(f"{passage}: {_called(wanted[number])}")
 
     judge.judged(pairs, each=one_more)

@@ -17,10 +17,13 @@ from simchain.chain.stereo import stereo_heard
 from simchain.chain.walk import Point, Rendering
 from simchain.decide.compare import Comparison, Heard, Pair
 from simchain.decide.levels import Levels
+from simchain.decide.score import Score
 from simchain.decide.songs import SongStep
+from simchain.decide.where import Where
 from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
 from simchain.measure.stereo import stereo_of
+from simchain.report.causes import cause_facts, where_facts
 from simchain.report.level_sentences import level_sentences
 from simchain.report.numbers import number
 from simchain.report.stereo import sides_facts, stereo_facts, stereo_lines
@@ -216,8 +219,8 @@ def _level(level: Level) -> dict[str, Any]:
 def pair_facts(pair: Pair) -> dict[str, Any]:
     """Return the difference of two orders in one passage or song, for JSON.
 
-    What belongs to a judgement is null where there was none; `causes` is null until causes are
-    told apart.
+    What belongs to a judgement is null where there was none. `causes` maps each cause to its
+    `difference` (null where it cannot be told), `unit` and `text`.
     """
     score = pair.score
     return {
@@ -228,12 +231,38 @@ def pair_facts(pair: Pair) -> dict[str, Any]:
         "trim_lu": number(pair.trim_lu),
         "null_db": number(pair.null_db),
         "max_band_change_db": number(pair.max_band_change_db),
-        "score": number(score.score) if score else None,
-        "decided_by": score.decided_by if score else None,
-        "verdict": score.verdict if score else None,
-        "borderline": score.borderline if score else None,
-        "raised_by_band": score.raised_by_band if score else None,
-        "causes": None,
+        **(score_facts(score, pair.where) if score else dict.fromkeys(SCORE_FACTS)),
+        "causes": cause_facts(pair.causes),
+    }
+
+
+SCORE_FACTS = (
+    "score", "decided_by", "verdict", "borderline", "raised_by_band", "max_erb_change_db",
+    "max_erb_change_hz", "parts", "where",
+)  # fmt: skip
+
+
+def score_facts(score: Score, where: Where | None) -> dict[str, Any]:
+    """Return a score for JSON: `SCORE_FACTS`.
+
+    `parts` are those of the score in dB and phon; `where` says by how much the part of the music
+    that differs most does, null where that is in no one part.
+    """
+    return {
+        "score": number(score.score),
+        "decided_by": score.decided_by,
+        "verdict": score.verdict,
+        "borderline": score.borderline,
+        "raised_by_band": score.raised_by_band,
+        "max_erb_change_db": number(score.max_erb_change_db),
+        "max_erb_change_hz": number(score.max_erb_change_hz),
+        "parts": {
+            "distribution_db": number(score.distribution_db),
+            "movement_db": number(score.movement_db),
+            "event_phon": number(score.event_phon),
+            "dirt_db": number(score.dirt_db),
+        },
+        "where": where_facts(where),
     }
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
-from simchain.report.sentences import frequency, letter, listed, sounds_in, spoken
+from simchain.report.sentences import sounds_in
 from simchain.report.stops import (
     LITTLE_HEADROOM_DB,
     NEAR_FLOOR_DB,
@@ -14,6 +14,7 @@ from simchain.report.stops import (
     stop_name,
     stops,
 )
+from simchain.report.wording import frequency, letter, listed, spoken
 
 SOFT_CLIPPING = (
     "The amplifier's own points have no ceiling and so no figure for what is left: an amplifier "

@@ -9,6 +9,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from simchain.report.lead import lead
 from simchain.report.level_sentences import (
     SOFT_CLIPPING,
     floors_sentence,
@@ -17,25 +18,33 @@ from simchain.report.level_sentences import (
 )
 from simchain.report.sentences import (
     find_pair,
-    frequency,
     headroom_sentence,
-    letter,
     passage_sentence,
     signed_band_change,
-    spoken,
     step_sentence,
 )
 from simchain.report.songs import moments
 from simchain.report.stereo import stereo_by_order
 from simchain.report.stops import loop_blocks, stop_name, stops
+from simchain.report.wording import frequency, letter, spoken
 from simchain.units import dbu_to_volts, peak_volts_to_dbu
 
 if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
 
-SCRIPTS = ("player.js", "drawing.js", "timeline.js", "levels.js", "sheet.js", "controls.js")
-STYLES = ("sheet.css", "timeline.css", "levels.css")
+SCRIPTS = (
+    "player.js",
+    "drawing.js",
+    "timeline.js",
+    "levels.js",
+    "sheet.js",
+    "chance.js",
+    "blind.js",
+    "blind_show.js",
+    "controls.js",
+)
+STYLES = ("sheet.css", "timeline.css", "levels.css", "blind.css")
 ACCENTS = 9
 MODES = {
     "passage": "matched per passage",
@@ -63,13 +72,14 @@ def audition_page(data: Mapping[str, Any]) -> str:
                   timeline (see `timeline_facts`), above (None, or passage, lu)
         bands_hz  centres of the thirds of octaves
         sounds    order, passage, amp (None without one), file, flac_base64 (16-bit FLAC matched
-                  per passage), gains_db (passage, order, as_is: what to play it at), of the output
-                  as it comes integrated_lufs and true_peak_dbtp, waveform ([min, max] in columns,
-                  full scale 1), bands_db, points (name, rms_dbu, peak_dbu, peak_volts, rail_volts,
+                  per passage), fingerprint (of that, see `page_data.fingerprint`),
+                  gains_db (passage, order, as_is: what to play it at), of the output as it comes
+                  integrated_lufs and true_peak_dbtp, waveform ([min, max] in columns, full
+                  scale 1), bands_db, points (name, rms_dbu, peak_dbu, peak_volts, rail_volts,
                   headroom_db, floor_dbu) in path order, loops (mix, level_db, dips by passage),
                   steps (of a song, each: change_lu, wanted_lu), stereo (see `stereo_facts`)
         pairs     a, b, passage, amp, trim_lu, null_db, max_band_change_db, max_band_hz,
-                  band_change_db: b less a
+                  band_change_db: b less a; what was judged (see `pair_facts`)
 
     A number that is infinite or missing is None. Gains are relative to the sounds as embedded, and
     no sound may pass full scale at any of its three: the page adds nothing but the volume.
@@ -94,6 +104,7 @@ def audition_page(data: Mapping[str, Any]) -> str:
         modes=MODES,
         modes_say=_modes_say(data),
         facts=_as_json(_facts(data)),
+        leads=[lead(data, amp) for amp in data["amps"] or [None]],
         pairs=_pair_rows(data),
         script=_safe(script),
         style=_safe(style),
@@ -123,6 +134,8 @@ def _facts(data: Mapping[str, Any]) -> dict[str, Any]:
     """Return what the page's script needs: all of `data` but the sounds themselves."""
     lowest, highest = _level_range(data)
     return {
+        "simchain": data["simchain"],
+        "title": data["title"],
         "rate": data["rate"],
         "orders": [
             {
@@ -164,6 +177,7 @@ def _sound_facts(data: Mapping[str, Any], place: int, sound: Mapping[str, Any]) 
         "order": sound["order"],
         "passage": sound["passage"],
         "amp": sound["amp"],
+        "fingerprint": sound["fingerprint"],
         "gains_db": sound["gains_db"],
         "steps": [
             {"change_lu": step["change_lu"], "wanted_lu": step["wanted_lu"]}

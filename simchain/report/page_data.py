@@ -1,5 +1,7 @@
 """What the audition page is made from, as one tree of names, numbers and sounds."""
 
+import base64
+import hashlib
 from collections.abc import Mapping
 from typing import Any
 
@@ -21,6 +23,7 @@ from simchain.report.stereo import stereo_facts
 from simchain.report.timeline import timeline_facts
 
 WAVEFORM_COLUMNS = 600
+FINGERPRINT_DIGITS = 16
 
 
 def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any]:
@@ -86,6 +89,7 @@ def _sound(one: Heard, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any
         "amp": amp,
         "file": files[order, passage, amp],
         "flac_base64": sounds[order, passage, amp],
+        "fingerprint": fingerprint(sounds[order, passage, amp]),
         "gains_db": {way: gain - matched for way, gain in one.gains_db.items()},
         **output_facts(one),
         "steps": [step_facts(step) for step in one.steps],
@@ -97,6 +101,14 @@ def _sound(one: Heard, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any
         ],
         "loops": {passage: loop_facts(loop) for passage, loop in one.loops.items()},
     }
+
+
+def fingerprint(flac_base64: str) -> str:
+    """Return the first hexadecimal digits of the SHA-256 of a sound's FLAC.
+
+    A result of the page's blind test keeps it, to be told from one of sounds that have changed.
+    """
+    return hashlib.sha256(base64.b64decode(flac_base64)).hexdigest()[:FINGERPRINT_DIGITS]
 
 
 def _waveform(one: Heard) -> list[list[float]]:

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from simchain.report.level_sentences import diagram_notes
-from simchain.report.sentences import frequency, letter, spoken
 from simchain.report.stops import Stop, loop_blocks, merged_names, stops
+from simchain.report.wording import frequency, letter, spoken
 from simchain.units import DBU_VOLTS, dbu_to_volts
 
 if TYPE_CHECKING:

@@ -10,6 +10,8 @@ from typing import Any
 
 from simchain.board import Judging
 from simchain.decide.match import IDENTICAL_DB
+from simchain.report.causes import what_it_does, what_it_is
+from simchain.report.moves import move_words
 from simchain.report.stops import LITTLE_HEADROOM_DB, ON_PURPOSE, Stop, stops
 from simchain.report.verdicts import (
     HEARD_LU,
@@ -18,69 +20,35 @@ from simchain.report.verdicts import (
     louder,
     no_difference_expected,
 )
+from simchain.report.wording import capital, frequency, letter, listed, spoken
 
 SAME_NULL_DB, SAME_TRIM_LU = Judging().same_null_db, Judging().same_trim_lu
 _FAINT_TONE_DB = 1.0
 _NAMED_ORDERS = 5
-# ISO 266 (R10 series): the rounded numbers by which thirds of octaves are named.
-_PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
 
 
-def letter(index: int) -> str:
-    """Return the letter of the order at `index`: A to Z, then A2 to Z2 and so on."""
-    turn, place = divmod(index, 26)
-    return chr(ord("A") + place) + (str(turn + 1) if turn else "")
-
-
-def spoken(name: str) -> str:
-    """Return a board's name as words: `boost_first` is "boost first"."""
-    return name.replace("_", " ")
-
-
-def frequency(hz: float) -> str:
-    """Return a band's centre as it is called: exact base-ten centres by their ISO 266 numbers."""
-    decade = 10.0 ** math.floor(math.log10(hz) + 1e-9)
-    nominal = min(_PREFERRED, key=lambda number: abs(math.log(number * decade / hz))) * decade
-    called = nominal if abs(nominal / hz - 1.0) < 0.02 else float(f"{hz:.3g}")
-    return f"{called / 1000:g} kHz" if called >= 1000.0 else f"{called:g} Hz"
-
-
-def listed(words: Sequence[str]) -> str:
-    """Join words: "A", "A and B", "A, B and C"."""
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
-
-
-def number_text(value: float) -> str:
-    """Write a number the way it is said: 470 k, 2.5e-09, 1 M."""
-    for least, factor, prefix in ((1e6, 1e6, " M"), (1e4, 1e3, " k")):
-        if abs(value) >= least:
-            return f"{value / factor:g}{prefix}"
-    return f"{value:g}"
-
-
-def with_unit(number: str, unit: str) -> str:
-    """Join a number and its unit; a prefix belongs to the unit: 470 kohm."""
-    joined = f"{number}{unit}" if number[-1:] in "kM" else f"{number} {unit}"
-    return joined.strip()
-
-
-def pair_sentence(pair: Mapping[str, Any], first: str = "A", second: str = "B") -> str:
+def pair_sentence(
+    pair: Mapping[str, Any], first: str = "A", second: str = "B", moved: str = ""
+) -> str:
     """Say in one sentence how two orders differ in one passage.
 
     `pair` holds trim_lu (None when one of them is silent), null_db, max_band_change_db,
-    max_band_hz and band_change_db, and verdict and borderline where it was judged; `first` and
-    `second` are the words for its `a` and `b`.
+    max_band_hz and band_change_db, and where it was judged verdict, borderline, decided_by and
+    causes; `first` and `second` are the words for its `a` and `b`, `moved` for what makes one of
+    the other ("moving push after grit").
     """
     trim_lu, null_db = pair["trim_lu"], pair["null_db"]
     if trim_lu is None:
         return f"One of {first} and {second} is silent here, so there is no difference to state."
     if null_db is not None and null_db <= SAME_NULL_DB:
         return _nothing_else(first, second, float(trim_lu), float(null_db))
+    if pair.get("causes") and pair["verdict"] in ("subtle", "clear"):
+        return capital(f"{_what_is_heard(pair, first, second, moved)}.")
     change_db = signed_band_change(pair)
     sentence = f"{expected(pair)}{_level(first, second, trim_lu)}; {_tone(pair, change_db)}"
     if null_db is not None and abs(change_db) < _FAINT_TONE_DB:
         sentence += f", and their whole difference is {-null_db:.0f} dB below the sound"
-    return _capital(sentence) + "."
+    return capital(sentence) + "."
 
 
 def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
@@ -90,13 +58,13 @@ def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> 
     first, as groups; then the first of each group is held against the first order.
     """
     names = [order["name"] for order in data["orders"]]
-    start = _capital(spoken(passage)) + ": "
+    start = capital(spoken(passage)) + ": "
 
     def pair_of(first: int, second: int) -> dict[str, Any] | None:
         return find_pair(data, names[first], names[second], passage, amp)
 
     if len(names) == 2 and (pair := pair_of(0, 1)) is not None:
-        return start + pair_sentence(pair)
+        return start + pair_sentence(pair, moved=moved_in(data, passage, 0, 1))
     groups = _groups(len(names), pair_of)
     against_first = [
         (letter(group[0]), pair)
@@ -106,6 +74,12 @@ def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> 
     if not against_first and all(len(group) == 1 for group in groups):
         return start + "there is one order, and nothing to hold it against."
     return start + _many_sentence(_alike(groups, pair_of), against_first)
+
+
+def moved_in(data: Mapping[str, Any], passage: str, first: int, second: int) -> str:
+    """Say what of the blocks that are on in a passage moves from one order to another."""
+    on = next(one["on"] for one in data["passages"] if one["name"] == passage)
+    return move_words(data["orders"][first], data["orders"][second], on)
 
 
 def step_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> str:
@@ -148,7 +122,7 @@ def headroom_sentence(data: Mapping[str, Any], passage: str, amp: str | None) ->
     if clipping:
         parts.append(f"Clips: {_places(clipping, 'over')}.")
     if near:
-        parts.append(f"{_capital(limit)}: {_places(near, 'left')}.")
+        parts.append(f"{capital(limit)}: {_places(near, 'left')}.")
     if not parts:
         name, stop = min(limited, key=lambda item: _headroom(item[1]))
         parts.append(
@@ -184,6 +158,22 @@ def signed_band_change(pair: Mapping[str, Any]) -> float:
     """Return the largest third-octave change in dB, with its direction."""
     changes = [float(change) for change in pair["band_change_db"] if change is not None]
     return max(changes, key=abs, default=float(pair["max_band_change_db"] or 0.0))
+
+
+def _what_is_heard(pair: Mapping[str, Any], first: str, second: str, moved: str) -> str:
+    """Say what is expected to be heard, and what moving a block does.
+
+    Where most of the difference lies stands in what is expected: the tone is not told again.
+    """
+    said, tone = expected(pair), not pair.get("where")
+    if moved:
+        told = what_it_does(moved, pair["causes"], tone=tone)
+    else:
+        told = what_it_is(second, first, pair["causes"], tone=tone)
+    if told:
+        return said + told
+    between = f"from {moved}" if moved else f"between {first} and {second}"
+    return f"{said.removesuffix(': ')}, {between}"
 
 
 def _nothing_else(first: str, second: str, trim_lu: float, null_db: float) -> str:
@@ -247,14 +237,14 @@ def _many_sentence(
     alike: Sequence[str], against_first: Sequence[tuple[str, Mapping[str, Any]]]
 ) -> str:
     """Name what is alike, then what is expected of the rest, levels, the most change of tone."""
-    parts = [_capital(alike[0]), *alike[1:]] if alike else []
+    parts = [capital(alike[0]), *alike[1:]] if alike else []
     silent = [name for name, pair in against_first if pair["trim_lu"] is None]
     if silent:
         parts.append(f"A or {' or '.join(silent)} is silent")
     rest = [(name, pair) for name, pair in against_first if name not in silent]
     if rest:
         if said := expected_of_each(rest):
-            parts.append(said if parts else _capital(said))
+            parts.append(said if parts else capital(said))
         parts.append(_levels([(name, float(pair["trim_lu"])) for name, pair in rest]))
         name, pair = max(rest, key=lambda item: abs(signed_band_change(item[1])))
         parts.append(_tone(pair, signed_band_change(pair), f"{name}, "))
@@ -312,7 +302,3 @@ def sounds_in(
         for sound in data["sounds"]:
             if (sound["order"], sound["passage"], sound["amp"]) == (order["name"], passage, amp):
                 yield place, order, sound
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]

@@ -3,7 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from simchain.report.sentences import letter, listed, sounds_in
+from simchain.report.sentences import sounds_in
+from simchain.report.wording import letter, listed
 
 
 def moments(data: Mapping[str, Any], passage: str, amp: str | None) -> list[dict[str, Any]]:

@@ -7,7 +7,8 @@ from typing import Any
 from simchain.chain.stereo import AMP, SOURCE, FoldCost, HeardStereo, How
 from simchain.measure.stereo import Stereo
 from simchain.report.numbers import number
-from simchain.report.sentences import letter, listed, sounds_in, spoken
+from simchain.report.sentences import sounds_in
+from simchain.report.wording import letter, listed, spoken
 
 WORTH_TELLING_DB = 1.0
 TOLD_DIPS = 3

@@ -9,10 +9,14 @@ from rich.text import Text
 
 import simchain
 from simchain.decide.exchanges import Exchange
+from simchain.decide.judge import FREE_WORDS, Cost
 from simchain.decide.swaps import Exchanged, Swap, Swaps
+from simchain.report.causes import loudness_and_dirt
+from simchain.report.documents import score_facts
+from simchain.report.holding import holding_document, holding_words
 from simchain.report.numbers import number
-from simchain.report.sentences import frequency, listed, spoken
-from simchain.report.verdicts import DECIDED_BY, FREE, STYLES, level_words
+from simchain.report.verdicts import FREE, STYLES, decided, level_words
+from simchain.report.wording import listed, spoken
 
 WIDTH = 80
 _CELL, _GAP = 12, 2
@@ -26,8 +30,10 @@ def swaps_document(result: Swaps) -> dict[str, Any]:
     all passages: the word and score of the worst passage, `free_move`, `turn_db` (by how much the
     level is to be turned afterwards; null where no one turn does, or the word is not free), a
     `text`, `also` as in `pairs`: further passages whose sequence it changes, judged where it is
-    free so far, and the passages it is `not_judged_in`.
-    `cost` counts renders of passages, further takes of them, and renders of the nine tones.
+    free so far, and the passages it is `not_judged_in`. Its `holds` says under which conditions a
+    free one holds, null where that was not tried.
+    `cost` counts renders of passages, further takes of them, and renders of the nine tones; its
+    `holds` the same for what was tried so.
     """
     limit = result.board.judging.free_move_lu
     return {
@@ -41,16 +47,19 @@ def swaps_document(result: Swaps) -> dict[str, Any]:
         "exchanges": [_exchange(each, limit) for each in result.exchanged],
         "listening_db_spl": result.board.judging.listening_db_spl,
         "cost": {
-            "renders": result.cost.renders,
-            "takes": result.cost.takes,
-            "probes": result.cost.probes,
+            **_cost(result.cost),
+            "holds": None if result.holding_cost is None else _cost(result.holding_cost),
         },
         "warnings": list(result.warnings),
     }
 
 
+def _cost(cost: Cost) -> dict[str, int]:
+    return {"renders": cost.renders, "takes": cost.takes, "probes": cost.probes}
+
+
 def _pair(swap: Swap) -> dict[str, Any]:
-    score, difference = swap.score, swap.difference
+    difference = swap.difference
     return {
         **_names(swap.exchange),
         "passage": swap.passage,
@@ -59,17 +68,8 @@ def _pair(swap: Swap) -> dict[str, Any]:
         "null_db": number(difference.null_db),
         "trim_lu": number(difference.trim_lu),
         "max_band_change_db": number(difference.max_band_change_db),
-        "score": number(score.score),
-        "decided_by": score.decided_by,
-        "verdict": score.verdict,
-        "borderline": score.borderline,
-        "raised_by_band": score.raised_by_band,
-        "parts": {
-            "distribution_db": number(score.distribution_db),
-            "movement_db": number(score.movement_db),
-            "event_phon": number(score.event_phon),
-            "dirt_db": number(score.dirt_db),
-        },
+        **score_facts(swap.score, swap.judged.where),
+        "more_dirt_db": number(swap.judged.more_dirt_db),
     }
 
 
@@ -89,6 +89,7 @@ def _exchange(each: Exchanged, limit: float) -> dict[str, Any]:
         "also": [_pair(swap) for swap in each.also],
         "not_judged_in": list(each.not_judged),
         "breaks": list(each.breaks),
+        "holds": holding_document(each.held),
         "text": _sentence(each, turn_db),
     }
 
@@ -113,6 +114,8 @@ def _sentence(each: Exchanged, turn_db: float | None) -> str:
         end = "into the loop" if exchange.move == "to_loop" else "in front of the amplifier"
         what, verb = f"{exchange.first}, {end},", "is"
     said = f"{what} {verb} {_outcome(each, turn_db)}"
+    if holds := holding_words(each.held, turn_db):
+        said += f"; {holds}"
     if each.not_judged:
         said += f"; not judged in {listed(each.not_judged)}, where other blocks stand beside it"
     for text in each.breaks:
@@ -128,10 +131,10 @@ def _outcome(each: Exchanged, turn_db: float | None) -> str:
     if all(swap.proved for swap in each.everywhere):
         return f"proved the same in {listed(names)}: free to move"
     if not each.is_free:
-        why = DECIDED_BY[worst.score.decided_by]
-        if worst.score.raised_by_band:
-            why = f"one narrow band, at {frequency(worst.score.max_erb_change_hz)}"
-        return f"no free move: {worst.score.verdict} in {worst.passage}{near}, by {why}"
+        why = decided(score_facts(worst.score, worst.judged.where))
+        said = f"no free move: {worst.score.verdict} in {worst.passage}{near}, by {why}"
+        told = loudness_and_dirt(worst.difference.trim_lu, worst.judged.more_dirt_db)
+        return f"{said}; {told}" if told else said
     if worst.score.verdict == "same":
         return f"the same in {listed(names)}: free to move"
     if turn_db == 0.0:
@@ -156,17 +159,19 @@ def swaps_parts(document: Mapping[str, Any]) -> Iterable[Table | Text | Padding]
         return
     yield Text()
     yield from _matrices(document)
-    free = [each for each in document["exchanges"] if each["verdict"] in ("same", "free")]
+    free = [each for each in document["exchanges"] if each["verdict"] in FREE_WORDS]
     heard = [each for each in document["exchanges"] if each not in free]
+    stops = [each for each in free if each["holds"] and not each["holds"]["holds"]]
     for title, part in (
-        ("Put these where your foot wants them", free),
+        ("Put these where your foot wants them", [each for each in free if each not in stops]),
+        ("Free here, but not however it is played and set", stops),
         ("Expected to be heard", heard),
     ):
         if part:
             yield Text(title, style="bold")
             yield from (Padding(Text(each["text"]), (0, 0, 0, 2)) for each in part)
             yield Text()
-    yield from _footing(document)
+    yield from _footing(document, any_free=bool(free))
 
 
 def _matrices(document: Mapping[str, Any]) -> Iterator[Table]:
@@ -219,19 +224,26 @@ def _cell(pair: Mapping[str, Any] | None) -> Text:
     return Text(word, style=STYLES[pair["verdict"]])
 
 
-def _footing(document: Mapping[str, Any]) -> Iterator[Text]:
+def _footing(document: Mapping[str, Any], *, any_free: bool) -> Iterator[Text]:
     """Say what the words rest on."""
     cost = document["cost"]
+    others = ", not softer, harder, at another volume or with levels off (--holds tries these)"
+    not_tried = others if any_free and cost["holds"] is None else ""
     yield Text(
         "+ and -: so many LU louder or quieter. ?: borderline. ·: not on, or not judged there. "
         f"Judged at {document['listening_db_spl']:g} dB SPL with these clips, settings and "
-        "levels; a prediction: your ears have the last word.",
+        f"levels{not_tried}; a prediction: your ears have the last word.",
         style="dim",
     )
-    yield Text(
+    yield Text(_rendered(cost), style="dim")
+    if cost["holds"] is not None:
+        yield Text(f"to try where moves hold: {_rendered(cost['holds'])}", style="dim")
+
+
+def _rendered(cost: Mapping[str, Any]) -> str:
+    return (
         f"{_count(cost['renders'], 'passage render')}, {_count(cost['takes'], 'further take')}, "
-        f"{_count(cost['probes'], 'render')} of tones",
-        style="dim",
+        f"{_count(cost['probes'], 'render')} of tones"
     )
 
 

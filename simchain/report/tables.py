@@ -9,21 +9,21 @@ from rich.text import Text
 
 from simchain.board import Board, BoardWarning
 from simchain.errors import Problem
+from simchain.report.lead import Lead, lead
 from simchain.report.sentences import (
     find_pair,
     headroom_sentence,
     is_same,
-    letter,
-    number_text,
+    moved_in,
     pair_sentence,
     passage_sentence,
-    spoken,
     step_sentence,
-    with_unit,
 )
 from simchain.report.songs import clock, moments, song_step_text
 from simchain.report.stereo import stereo_by_order
 from simchain.report.stops import LITTLE_HEADROOM_DB, stop_name
+from simchain.report.verdicts import no_difference_expected
+from simchain.report.wording import letter, number_text, spoken, with_unit
 
 # Eight columns of at least 5 characters and one of 10, and a space before each.
 _FIGURES_WIDTH, _GAP = 59, 4
@@ -185,9 +185,21 @@ def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
         yield Text(f"{letter(place)}  {order['name']}: {' '.join(order['front'])}{loop}")
     for amp in data["amps"] or [None]:
         yield Text(f"\non the amplifier {amp}" if amp else "")
+        yield from _lead_lines(lead(data, amp))
         for passage in (passage["name"] for passage in data["passages"]):
             yield Text(passage_sentence(data, passage, amp))
             yield from (Text(f"   {line}") for line in _said_of(data, passage, amp))
+
+
+def _lead_lines(said: Lead) -> Iterable[Text]:
+    """Return what is said first: which orders are alike, and which moves are free."""
+    yield from (Text(sentence, style="bold") for sentence in said.sentences)
+    for title, moves in (("Free moves", said.free), ("Moves expected to be heard", said.heard)):
+        if moves:
+            yield Text(f"\n{title}", style="bold")
+            yield from (Text(f"   {move}") for move in moves)
+    if said.sentences or said.free or said.heard:
+        yield Text()
 
 
 def _said_of(data: Mapping[str, Any], passage: str, amp: str | None) -> Iterable[str]:
@@ -208,12 +220,13 @@ def _said_of(data: Mapping[str, Any], passage: str, amp: str | None) -> Iterable
 def _each_against_the_first(
     data: Mapping[str, Any], passage: str, amp: str | None
 ) -> Iterable[str]:
-    """One line for each order that differs from the first."""
+    """One line for each order of which a difference to the first is expected, or not judged."""
     names = [order["name"] for order in data["orders"]]
     for place, name in enumerate(names[1:], start=1):
         pair = find_pair(data, names[0], name, passage, amp)
-        if pair is not None and not is_same(pair):
-            yield pair_sentence(pair, "A", letter(place))
+        if pair is not None and not (is_same(pair) or no_difference_expected(pair)):
+            moved = moved_in(data, passage, 0, place)
+            yield f"{letter(place)}: {pair_sentence(pair, 'A', letter(place), moved)}"
 
 
 def _controls(controls: Sequence[dict[str, Any]]) -> Table:

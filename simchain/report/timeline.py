@@ -8,7 +8,7 @@ from simchain.blocks import Block, Curve, Take
 from simchain.board import Board, Event
 from simchain.board.gear import Pickup
 from simchain.chain.timeline import SHORTEST_MOVEMENT_MS, SOURCE, Timeline
-from simchain.report.sentences import listed, number_text, spoken, with_unit
+from simchain.report.wording import listed, number_text, spoken, with_unit
 from simchain.settings import Settings, unit_of
 
 Stretch = dict[str, Any]

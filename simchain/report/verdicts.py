@@ -4,6 +4,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from simchain.board import Judging
+from simchain.decide.judge import HEARD_WORDS
+from simchain.report.causes import where_words
+from simchain.report.wording import round_frequency
 
 # A level that is told, and one that is no free move any more.
 HEARD_LU, FREE_MOVE_LU = 0.05, Judging().free_move_lu
@@ -34,16 +37,26 @@ def louder(trim_lu: float) -> str:
 
 
 def expected(pair: Mapping[str, Any]) -> str:
-    """Say what is expected of a pair: "a subtle difference expected (borderline): ".
+    """Say what is expected of a pair: "a subtle difference expected (borderline), by dirt: ".
 
-    `pair` has `verdict`, `borderline` and `trim_lu`; '' where it was not judged.
+    `pair` has `verdict`, `borderline` and `trim_lu`, and perhaps what the score was `decided_by`;
+    '' where it was not judged.
     """
     word = pair.get("verdict")
     if word is None:
         return ""
     but = " but in level" if word == "free" and abs(pair["trim_lu"] or 0.0) >= HEARD_LU else ""
     near = " (borderline)" if pair.get("borderline") else ""
-    return f"{EXPECTED[word]}{but} expected{near}: "
+    by = f", by {decided(pair)}" if word in HEARD_WORDS and pair.get("decided_by") else ""
+    return f"{EXPECTED[word]}{but} expected{near}{by}: "
+
+
+def decided(pair: Mapping[str, Any]) -> str:
+    """Say what the word was decided by: a part of the score, or one narrow band; and where."""
+    if pair.get("raised_by_band"):
+        return f"one narrow band, around {round_frequency(pair['max_erb_change_hz'])}"
+    there = where_words(pair["where"]) if pair.get("where") else ""
+    return DECIDED_BY[pair["decided_by"]] + (f" ({there})" if there else "")
 
 
 def expected_of_each(pairs: Sequence[tuple[str, Mapping[str, Any]]]) -> str:

@@ -187,7 +187,11 @@ def test_a_move_louder_alike_in_every_passage_is_one_turn(found: Swaps) -> None:
 
     def with_trims(*trims: float) -> float | None:
         changed = [
-            replace(swap, difference=replace(swap.difference, trim_lu=trim)) for trim in trims
+            replace(
+                swap,
+                judged=replace(swap.judged, difference=replace(swap.difference, trim_lu=trim)),
+            )
+            for trim in trims
         ]
         return replace(one, swaps=tuple(changed)).turn_db(0.5)
 

@@ -67,6 +67,7 @@ def make_sound(order: int, passage: int, amp: str | None, rng: np.random.Generat
         "amp": amp,
         "file": f"{label}_{name}.flac",
         "flac_base64": base64.b64encode(flac).decode(),
+        "fingerprint": f"{order}{passage}" * 8,
         "gains_db": {"passage": 0.0, "order": -3.7 + lift, "as_is": as_is},
         "integrated_lufs": -16.0 + as_is,
         "true_peak_dbtp": -12.0 + as_is,

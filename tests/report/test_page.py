@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import pytest
 
 from simchain.report.page import ACCENTS, audition_page
+from simchain.report.page_data import fingerprint
 from simchain.report.plots import COLOURS
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"
@@ -112,6 +113,22 @@ def test_a_sound_that_is_not_base64_is_refused(data):
     data["sounds"][0]["flac_base64"] = "AAAA</script>"
     with pytest.raises(ValueError, match=r"verse_series\.flac is not base64"):
         audition_page(data)
+
+
+def test_the_script_knows_version_title_and_fingerprints(data):
+    """What a saved result of the blind test is told by."""
+    data["sounds"][1]["fingerprint"] = fingerprint(data["sounds"][1]["flac_base64"])
+    scripts = Sketch(audition_page(data)).scripts
+    facts = json.loads(next(text for attrs, text in scripts if attrs.get("id") == "facts"))
+    assert (facts["simchain"], facts["title"]) == ("0.1.0", "Train board")
+    embedded = [text.strip() for attrs, text in scripts if attrs.get("type") == "text/plain"]
+    digest = hashlib.sha256(base64.b64decode(embedded[1])).hexdigest()
+    assert [sound["fingerprint"] for sound in facts["sounds"][:2]] == ["00" * 8, digest[:16]]
+
+
+def test_a_fingerprint_is_that_of_the_bytes():
+    """The digest of "abc", an example beside FIPS 180-4 for SHA-256."""
+    assert fingerprint(base64.b64encode(b"abc").decode()) == "ba7816bf8f01cfea"
 
 
 def test_it_fetches_nothing(data):

@@ -4,17 +4,14 @@ import pytest
 
 from simchain.report.sentences import (
     find_pair,
-    frequency,
     headroom_sentence,
-    letter,
-    listed,
     pair_sentence,
     passage_sentence,
     signed_band_change,
-    spoken,
     step_sentence,
     turned,
 )
+from simchain.report.wording import frequency, letter, listed, spoken
 
 # Nominal centres of third-octave bands, ISO 266 / IEC 61260-1:2014 annex E (from memory);
 # the exact ones are 1000 * 10^(x/10).

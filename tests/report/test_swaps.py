@@ -10,7 +10,8 @@ from rich.console import Console
 from simchain.board import Board, Order
 from simchain.decide.difference import Difference
 from simchain.decide.exchanges import Exchange
-from simchain.decide.judge import Cost
+from simchain.decide.holding import Held
+from simchain.decide.judge import Cost, Judged
 from simchain.decide.score import Score
 from simchain.decide.swaps import Exchanged, Swap, Swaps
 from simchain.report.swaps import swaps_document, swaps_parts
@@ -20,13 +21,16 @@ DIFFERENCE = Difference(0.02, -30.0, 0.3, 1000.0, np.zeros(30))
 
 
 def a_swap(passage: str, verdict: str, score: float, trim_lu: float, **more: object) -> Swap:
-    proved = more.pop("proved", False)
+    proved, more_dirt_db = more.pop("proved", False), more.pop("more_dirt_db", 0.0)
     null_db = -280.0 if proved else -30.0
     return Swap(
         more.pop("exchange", Exchange("push", "room", "swap")),
         passage,
-        replace(DIFFERENCE, trim_lu=trim_lu, null_db=null_db),
-        replace(SCORE, verdict=verdict, score=score, **more),
+        Judged(
+            replace(DIFFERENCE, trim_lu=trim_lu, null_db=null_db),
+            replace(SCORE, verdict=verdict, score=score, **more),
+            more_dirt_db,
+        ),
         None if proved else "push is switched",
     )
 
@@ -36,10 +40,19 @@ def exchanged(*swaps: Swap, **more: object) -> Exchanged:
     return Exchanged(swaps[0].exchange, order, tuple(swaps), **more)
 
 
-def result(*found: Exchanged, passages: tuple[str, ...] = ("verse", "solo")) -> Swaps:
+def a_held(condition: str, verdict: str = "free", left_lu: float = 0.1, **more: object) -> Held:
+    score = replace(SCORE, verdict=verdict, borderline=more.pop("borderline", False))
+    holds = verdict in ("same", "free") and abs(left_lu) < 0.5
+    music = more.pop("passage", "solo")
+    return Held(condition, music, Judged(DIFFERENCE, score, 0.0), left_lu, holds)
+
+
+def result(
+    *found: Exchanged, passages: tuple[str, ...] = ("verse", "solo"), holds: Cost | None = None
+) -> Swaps:
     order = Order(front=("push", "room"))
     cost = Cost(renders=6, takes=1, probes=2)
-    return Swaps(Board(), "series", order, "crunch", passages, found, cost, ())
+    return Swaps(Board(), "series", order, "crunch", passages, found, cost, (), holds)
 
 
 def text_of(found: Exchanged) -> str:
@@ -87,7 +100,7 @@ def test_the_worst_passage_decides() -> None:
         "push and room are no free move: subtle in solo (borderline), by dirt."
     )
     raised = a_swap("solo", "subtle", 0.5, 0.0, raised_by_band=True)
-    assert text_of(exchanged(raised)).endswith("subtle in solo, by one narrow band, at 1 kHz.")
+    assert text_of(exchanged(raised)).endswith("subtle in solo, by one narrow band, around 1 kHz.")
 
 
 def test_what_is_proved_what_was_not_judged_and_what_rules_forbid_is_said() -> None:
@@ -112,7 +125,83 @@ def test_json_holds_each_exchange_in_each_passage() -> None:
           "proved": False, "verdict": "clear"}  # fmt: skip
     assert (first["trim_lu"], first["null_db"], first["score"]) == (-2.0, -30.0, 9.0)
     assert (second["proved"], second["null_db"]) == (True, -280.0)
-    assert document["cost"] == {"renders": 6, "takes": 1, "probes": 2}
+    assert document["cost"] == {"renders": 6, "takes": 1, "probes": 2, "holds": None}
+    assert document["exchanges"][0]["holds"] is None
+
+
+EVERYTHING = ("picking_softer", "picking_harder", "volume_half", "levels_up", "levels_down")
+
+
+def test_where_a_free_move_holds_goes_on_the_sentence() -> None:
+    swap = a_swap("solo", "free", 0.4, 0.1)
+    start = "push and room are free to move: no difference expected"
+    for conditions, words in (
+        (EVERYTHING, "when picked 6 dB softer or harder, with the guitar's volume at half and with "
+         "levels off by 2 dB"),
+        (("volume_half", "volume_full"), "with the guitar's volume at half or full"),
+        (("picking_softer", "levels_down"), "when picked 6 dB softer and with levels 2 dB down"),
+    ):  # fmt: skip
+        held = tuple(a_held(each) for each in conditions)
+        assert text_of(exchanged(swap, held=held)) == f"{start}; holds {words}."
+    assert text_of(exchanged(swap, held=())) == f"{start}."
+
+
+def test_where_it_stops_holding_the_condition_and_why_are_said() -> None:
+    held = [a_held(each) for each in EVERYTHING]
+    held[1] = a_held("picking_harder", "subtle", borderline=True)
+    softer = [a_held("picking_harder", "clear", passage="verse")]
+    swap = a_swap("solo", "free", 0.4, 0.1)
+    start = "push and room are free to move: no difference expected; stops holding"
+    assert text_of(exchanged(swap, held=tuple(held))) == (
+        f"{start} in solo when picked 6 dB harder (subtle, borderline)."
+    )
+    assert text_of(exchanged(swap, held=tuple(softer + held))) == (
+        f"{start} in verse and solo when picked 6 dB harder (clear)."
+    )
+    held[2] = a_held("volume_half", left_lu=-1.2)
+    assert text_of(exchanged(swap, held=tuple(held))) == (
+        f"{start} in solo when picked 6 dB harder (subtle, borderline) and in solo with the "
+        "guitar's volume at half (1.2 LU quieter)."
+    )
+
+
+def test_level_is_told_against_what_was_said_of_it() -> None:
+    held = (a_held("levels_up", left_lu=0.9),)
+    louder = a_swap("verse", "free", 0.4, 3.0)
+    assert text_of(exchanged(louder, held=held)) == (
+        "push and room are free after turning the level down by 3.0 dB; stops holding in solo with "
+        "levels 2 dB up (0.9 LU louder after that turn)."
+    )
+    unlike = exchanged(louder, a_swap("solo", "free", 0.2, 0.0), held=held)
+    assert text_of(unlike).endswith("with levels 2 dB up (0.9 LU louder than that).")
+
+
+def test_json_tells_each_condition_and_what_trying_it_cost() -> None:
+    held = (a_held("picking_softer"), a_held("picking_harder", "subtle"))
+    one = exchanged(a_swap("solo", "free", 0.4, 0.1), held=held)
+    found = result(one, holds=Cost(renders=4, takes=8, probes=3))
+    document = json.loads(json.dumps(swaps_document(found), allow_nan=False))
+    assert document["cost"]["holds"] == {"renders": 4, "takes": 8, "probes": 3}
+    holds = document["exchanges"][0]["holds"]
+    assert holds["holds"] is False
+    assert holds["conditions"][1] == {
+        "condition": "picking_harder", "passage": "solo", "verdict": "subtle", "score": 0.4,
+        "borderline": False, "trim_lu": 0.02, "left_lu": 0.1, "holds": False,
+    }  # fmt: skip
+    assert swaps_document(result(exchanged(a_swap("solo", "free", 0.4, 0.1), held=held[:1])))[
+        "exchanges"
+    ][0]["holds"]["holds"]
+
+
+def test_people_are_told_what_was_not_tried_and_how_to() -> None:
+    free, heard = a_swap("solo", "free", 0.4, 0.1), a_swap("solo", "clear", 9.0, 0.0)
+    hint = "--holds tries these"
+    assert hint in " ".join(printed(result(exchanged(free))))
+    assert hint not in " ".join(printed(result(exchanged(heard))))
+    tried = printed(result(exchanged(free, held=()), holds=Cost(renders=4)))
+    assert hint not in " ".join(tried)
+    assert "to try where moves hold: 4 passage renders" in "\n".join(tried)
+    assert max(map(len, tried)) <= 80
 
 
 def test_the_matrix_fits_80_columns_and_goes_on_below() -> None:

@@ -4,7 +4,7 @@ const DRAG_PX = 5;
 const numberOf = (id) => (byId(id).value === "" ? NaN : Number(byId(id).value));
 
 function listenToControls() {
-  byId("play").addEventListener("click", () => (player.playing ? pause() : play()));
+  byId("play").addEventListener("click", playOrPause);
   for (const button of all("button[data-order]")) {
     button.addEventListener("click", () => chooseOrder(Number(button.dataset.order)));
   }
@@ -68,9 +68,6 @@ function listenToLanes() {
     from = null;
     showLoop();
   });
-  lanes.addEventListener("keydown", (event) => {
-    if (!byId("keys").checked) pressed(event);
-  });
 }
 
 // On many keyboards [ and ] are typed with AltGr, which some systems report as Ctrl and Alt.
@@ -83,13 +80,16 @@ function pressed(event) {
   act();
 }
 
-function actionOf({ key, shiftKey }) {
+function actionOf(event) {
+  const { key, shiftKey } = event;
+  const ofTest = testAction(event);
+  if (ofTest) return ofTest;
   const step = shiftKey ? 0.1 : 1;
   const end = passage().seconds;
   const { from, to } = state.loop || { from: 0, to: end };
   if (/^[1-9]$/.test(key)) return () => chooseOrder(Number(key) - 1);
   const actions = {
-    " ": () => (player.playing ? pause() : play()),
+    " ": playOrPause,
     ArrowLeft: () => seek(here() - step),
     ArrowRight: () => seek(here() + step),
     Home: () => seek(0),
@@ -106,14 +106,16 @@ function belongsToControl({ target, key }) {
   const kind = target.type || "";
   if (target.isContentEditable || kind === "number" || kind.startsWith("select")) return true;
   if (target.closest?.(".scroll")) return key.startsWith("Arrow") || key === "Home" || key === "End";
-  if (kind === "radio" || kind === "range") return !/^[1-9[\] ]$/.test(key);
+  if (kind === "radio" || kind === "range") return !/^[0-9xfs[\] ]$/i.test(key);
   const presses = kind === "button" || kind === "checkbox" || target.closest?.("summary, a");
   return Boolean(presses) && (key === " " || key === "Enter");
 }
 
+// With the box unticked, keys act only where they belong: on the time axis and in the blind test.
 function listenToKeys() {
   document.addEventListener("keydown", (event) => {
-    if (byId("keys").checked && !belongsToControl(event)) pressed(event);
+    const acts = byId("keys").checked || event.target.closest?.("#lanes, #blind-trial");
+    if (acts && !belongsToControl(event)) pressed(event);
   });
 }
 
@@ -133,7 +135,7 @@ function listenToSight() {
 
 Object.defineProperty(window, "simchain", {
   value: Object.freeze({
-    get order() { return orders[state.order].name; },
+    get order() { return test.on ? null : orders[state.order].name; },
     get passage() { return passage().name; },
     get amp() { return amps[state.amp]; },
     get mode() { return state.mode; },
@@ -146,6 +148,7 @@ Object.defineProperty(window, "simchain", {
 });
 
 listenToControls();
+listenToTest();
 listenToLanes();
 listenToKeys();
 setVolume();

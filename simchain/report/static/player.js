@@ -3,6 +3,7 @@
 
 const FADE_S = 0.012;
 const SEAM_S = 0.004;
+const HUSH_S = 0.008;
 const LEAD_S = 0.015;
 const SEAMS_AHEAD_S = 30;
 
@@ -73,8 +74,8 @@ class Take {
     }
   }
 
-  fadeTo(gains, at) {
-    this.orders.forEach((fader, order) => fader.to(gains[order], at));
+  fadeTo(gains, at, seconds = FADE_S) {
+    this.orders.forEach((fader, order) => fader.to(gains[order], at, seconds));
   }
 
   end(at) {
@@ -87,8 +88,8 @@ class Take {
 
 class Player {
   constructor(rate, volume) {
-    Object.assign(this, { rate, volume, context: null, master: null, take: null, timer: 0 });
-    this.resting = 0;
+    Object.assign(this, { rate, volume, context: null, master: null, hush: null, take: null });
+    Object.assign(this, { timer: 0, resting: 0 });
   }
 
   // Browsers let a page make sound only once someone has asked for it: call this from a click.
@@ -97,7 +98,8 @@ class Player {
     if (!this.context) {
       this.context = new AudioContext({ sampleRate: this.rate, latencyHint: "interactive" });
       this.master = new Fader(this.context, this.volume);
-      this.master.node.connect(this.context.destination);
+      this.hush = new Fader(this.context, 1);
+      this.hush.node.connect(this.master.node).connect(this.context.destination);
     }
     await this.context.resume();
   }
@@ -131,7 +133,7 @@ class Player {
     let place = offset === null ? this.take.frameAt(start) : Math.round(offset * rate);
     if (place >= bounds.to) place = bounds.from;
     this.take?.end(start / rate);
-    this.take = new Take(this.context, this.master.node, buffers, gains, {
+    this.take = new Take(this.context, this.hush.node, buffers, gains, {
       start,
       offset: place,
       loop: bounds,
@@ -152,6 +154,15 @@ class Player {
 
   fadeTo(gains) {
     this.take?.fadeTo(gains, this.soon() / this.context.sampleRate);
+  }
+
+  // Fade to silence, change the gains in it, and fade back: what is heard of the change is the same
+  // whether the gains become others or stay as they are.
+  dipTo(gains) {
+    const settled = Math.max(...this.take.orders.map((fader) => fader.until));
+    this.hush.to(0, Math.max(this.soon() / this.context.sampleRate, settled));
+    this.take.fadeTo(gains, this.hush.until, HUSH_S);
+    this.hush.to(1, this.hush.until + HUSH_S);
   }
 
   setVolume(volume) {

@@ -29,7 +29,12 @@ const gainOf = (order) => {
   const sound = soundOf(order);
   return sound ? ratio(sound.gains_db[state.mode]) : 0;
 };
-const playGains = () => orders.map((order) => (order.place === state.order ? gainOf(order) : 0));
+const playGains = () => {
+  const trim = test.on || test.trying ? trimOf : () => 1;
+  return orders.map((order) => (order === soundingOrder() ? gainOf(order) * trim(order) : 0));
+};
+// The order that is shown as heard: none while the blind test is on.
+const shownOrder = () => (test.on ? -1 : state.order);
 const here = () => (player.playing && !waiting ? player.seconds() : state.place);
 
 // Decode what is chosen, unless it is there already.
@@ -45,44 +50,58 @@ async function chosenBuffers() {
 }
 
 // Start what is chosen at `state.place`, or where the take that plays will be by then. What was
-// asked for later wins; until it is decoded, what plays goes on.
+// asked for later wins; until it is decoded, what plays goes on. Returns whether it started.
 async function play(follow = false) {
   const ticket = (request += 1);
   waiting = true;
   try {
     await player.open();
     const chosen = await chosenBuffers();
-    if (ticket !== request) return;
+    if (ticket !== request) return false;
     loaded = chosen;
     player.start(loaded.buffers, playGains(), state.loop, follow ? null : state.place);
     waiting = false;
   } catch (error) {
     waiting = false;
     say(`This browser cannot play these sounds: ${error.message}`);
-    return;
+    return false;
   }
   byId("play").textContent = "Pause";
   say();
   tick();
+  return true;
 }
 
 function pause() {
   request += 1;
   waiting = false;
-  state.place = player.stop();
+  if (player.playing) state.place = player.stop();
   byId("play").textContent = "Play";
   say();
   showPlace();
 }
 
 function say(words) {
-  const order = orders[state.order];
-  const what = `${order.letter} ${order.label}, ${passage().label}`;
-  byId("now").textContent = words || (player.playing ? `Playing ${what}` : `Chosen: ${what}`);
+  byId("now").textContent = words || (test.on ? playingWords() : chosenWords());
 }
 
-function chooseOrder(place) {
-  if (place >= orders.length || !soundOf(orders[place])) return;
+function chosenWords() {
+  const order = orders[state.order];
+  const what = `${order.letter} ${order.label}, ${passage().label}`;
+  const trim = test.trying && trimDb() ? ", trimmed by ear" : "";
+  return `${player.playing ? "Playing" : "Chosen:"} ${what}${trim}`;
+}
+
+function playOrPause() {
+  if (player.playing) pause();
+  else if (test.on) hear(test.heard || "a");
+  else play();
+}
+
+// `trying`: with the blind test's trim.
+function chooseOrder(place, trying = false) {
+  if (test.on || place >= orders.length || !soundOf(orders[place])) return;
+  Object.assign(test, { trying });
   state.order = place;
   player.fadeTo(playGains());
   say();
@@ -91,6 +110,7 @@ function chooseOrder(place) {
 
 function choosePassage(place) {
   Object.assign(state, { passage: place, loop: null, place: 0 });
+  dropTrim();
   if (player.playing) play();
   say();
   showAll();
@@ -99,6 +119,7 @@ function choosePassage(place) {
 function chooseAmp(place) {
   state.place = here();
   state.amp = place;
+  dropTrim();
   if (player.playing) play(true);
   say();
   showAll();
@@ -106,6 +127,7 @@ function chooseAmp(place) {
 
 function chooseMode(mode) {
   state.mode = mode;
+  test.trying = false;
   player.fadeTo(playGains());
   for (const words of all(".mode-says")) words.hidden = words.id !== `mode-${mode}`;
   showWaves();
@@ -152,11 +174,11 @@ function showAll() {
 
 function showOrder() {
   for (const button of all("button[data-order]")) {
-    button.setAttribute("aria-pressed", String(Number(button.dataset.order) === state.order));
-    button.disabled = !soundOf(orders[Number(button.dataset.order)]);
+    button.setAttribute("aria-pressed", String(Number(button.dataset.order) === shownOrder()));
+    button.disabled = test.on || !soundOf(orders[Number(button.dataset.order)]);
   }
   for (const line of all(".line")) {
-    line.classList.toggle("heard", Number(line.dataset.order) === state.order);
+    line.classList.toggle("heard", Number(line.dataset.order) === shownOrder());
   }
   for (const words of all(".says")) words.hidden = Number(words.dataset.amp) !== state.amp;
   for (const words of all(".headroom")) {
@@ -179,9 +201,13 @@ function waveScale() {
 }
 
 function showWaves() {
+  if (test.on) {
+    byId("waves").replaceChildren(bothWaves(waveScale()));
+    return;
+  }
   const scale = waveScale();
   const lanes = orders.map((order) =>
-    waveLane(soundOf(order), order, scale * gainOf(order), order.place === state.order),
+    waveLane(soundOf(order), order, scale * gainOf(order), order.place === shownOrder()),
   );
   const { seconds, timeline } = passage();
   orders.forEach((order, place) => {
@@ -192,7 +218,8 @@ function showWaves() {
 
 function showTimeline() {
   const { seconds, timeline, moments } = passage();
-  const { blocks, ...heard } = orders[state.order];
+  const heard = orders[state.order];
+  const blocks = test.on ? [...test.plan.a.blocks, ...test.plan.b.blocks] : heard.blocks;
   byId("parts").style.gridTemplateColumns = timeline.parts
     .map(({ at, to }) => `minmax(0, ${to - at}fr)`)
     .join(" ");
@@ -228,7 +255,7 @@ function showWords(at) {
 function showLevels() {
   const heard = orders.filter(soundOf);
   const strips = heard.map((order) =>
-    levelStrip(order, soundOf(order), facts.level_range_dbu, order.place === state.order),
+    levelStrip(order, soundOf(order), facts.level_range_dbu, order.place === shownOrder()),
   );
   byId("strips").replaceChildren(...strips);
   byId("points-head").textContent = `Test points, ${passage().label}`;
@@ -250,8 +277,8 @@ function showTone() {
     .map((order) => ({ ...order, change: bandChange(order, against) }))
     .filter(({ change }) => change);
   const width = Math.max(280, byId("tone").clientWidth);
-  byId("tone").replaceChildren(toneChart(width, facts.bands, curves, state.order));
-  const heard = curves.find(({ place }) => place === state.order) || curves[0];
+  byId("tone").replaceChildren(toneChart(width, facts.bands, curves, shownOrder()));
+  const heard = curves.find(({ place }) => place === shownOrder()) || curves[0];
   byId("tone-says").textContent = heard ? toneWords(heard, against) : "";
 }
 
@@ -296,9 +323,12 @@ function showPlace() {
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
-function tick() {
-  if (!player.playing) return;
+let turns = 0;
+
+// The playhead moves while something plays; a new call takes over from the one before.
+function tick(turn = (turns += 1)) {
+  if (!player.playing || turn !== turns) return;
   showPlace();
-  if (calm.matches) setTimeout(tick, 250);
-  else requestAnimationFrame(tick);
+  if (calm.matches) setTimeout(tick, 250, turn);
+  else requestAnimationFrame(() => tick(turn));
 }

@@ -1,0 +1,80 @@
+"""Where in music two sounds differ most: in its soft or its loud moments, low or high."""
+
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain.decide.ear import QUANTILES, Heard
+from simchain.measure.excitation import CENTRES_HZ
+
+Floats = NDArray[np.float64]
+Moments = Literal["soft", "loud", "all"]
+Range = Literal["low", "middle", "high", "all"]
+
+LOW_HZ, HIGH_HZ = 250.0, 2500.0
+SOFT_SHARE, LOUD_SHARE = 0.4, 0.6
+# A part of the music is named where so much of the difference lies in it.
+MOST = 0.6
+# Below this share of its own size a change has no one direction.
+ONE_WAY = 0.6
+
+
+class Where(NamedTuple):
+    """By how many dB B differs, on average, in the part of the music that differs most.
+
+    `moments` and `range` say which part: `soft` are the softer 40 % of each band's moments, `loud`
+    the louder 40 %; `low` is under 250 Hz, `high` over 2.5 kHz.
+    """
+
+    change_db: float
+    moments: Moments
+    range: Range
+
+
+def where(a: Sequence[Heard], b: Sequence[Heard]) -> Where | None:
+    """Tell in which part of one channel's takes most of the difference lies; None where in no part.
+
+    What is looked at is the distribution of level in each band, as `parts.distribution_db` does.
+    The smallest part wins that holds 60 % of the weighted squares and changes in one direction.
+    """
+    loudness = np.mean([take.loudness for take in (*a, *b)], axis=0)
+    change = np.mean([take.levels_db for take in b], axis=0)
+    change = change - np.mean([take.levels_db for take in a], axis=0)
+    weights = np.broadcast_to(loudness, change.shape)
+    squares = weights * change**2
+    total = float(squares.sum())
+    if total == 0.0:
+        return None
+    for moments, times in _moments():
+        for name, bands in _ranges():
+            if moments == "all" and name == "all":
+                return None
+            part = np.ix_(times, bands)
+            if float(squares[part].sum()) < MOST * total:
+                continue
+            weight, inside = weights[part], change[part]
+            mean_db = float((weight * inside).sum() / weight.sum())
+            rms_db = float(np.sqrt((weight * inside**2).sum() / weight.sum()))
+            if abs(mean_db) >= ONE_WAY * rms_db:
+                return Where(mean_db, moments, name)
+    return None
+
+
+def _moments() -> list[tuple[Moments, NDArray[np.bool_]]]:
+    return [
+        ("soft", QUANTILES <= SOFT_SHARE),
+        ("loud", QUANTILES >= LOUD_SHARE),
+        ("all", np.ones(QUANTILES.size, bool)),
+    ]
+
+
+def _ranges() -> list[tuple[Range, NDArray[np.bool_]]]:
+    low, high = CENTRES_HZ < LOW_HZ, CENTRES_HZ > HIGH_HZ
+    return [
+        ("low", low),
+        ("high", high),
+        ("middle", ~low & ~high),
+        ("all", np.ones(CENTRES_HZ.size, bool)),
+    ]

@@ -1,0 +1,171 @@
+"""Causes as people read them: what is louder, dirtier, more even, and what stays as it is.
+
+A cause here is what JSON has of it: `difference` (None where it cannot be told), and for the tone
+`band_db` at `hz`. Differences are those of the second order less the first.
+"""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from simchain.decide.causes import CAUSES, Cause, Name
+from simchain.decide.where import Where
+from simchain.report.numbers import number
+from simchain.report.wording import listed, round_frequency
+
+Facts = Mapping[str, Mapping[str, Any]]
+
+
+class _Words(NamedTuple):
+    """A cause's unit, from how much on it is told, what more and less of it are, and none."""
+
+    unit: str
+    least: float
+    more: str
+    less: str
+    none: str
+    unknown: str = "it cannot be told here"
+
+
+# What is told is more than another cause leaks into it (judging.md §4, 10), and worth a word: half
+# of what counts as one in the score, where it is in there.
+WORDS: dict[Name, _Words] = {
+    "level": _Words("LU", 0.2, "louder", "quieter", "equally loud"),
+    "tone": _Words("dB", 0.3, "", "", "the tone is the same"),
+    "dirt": _Words("dB", 1.5, "dirtier", "cleaner", "no dirtier and no cleaner"),
+    "touch": _Words("LU", 0.5, "less even", "more even", "as even"),
+    "movement": _Words("dB", 0.5, "more sway", "less sway", "as much sway"),
+    "tail": _Words(
+        "dB", 1.0, "more echo", "less echo", "as much echo", "there are no rests to tell it from"
+    ),
+    "noise": _Words(
+        "dB", 2.0, "more hum and hiss", "less hum and hiss", "as much hum and hiss",
+        "hum and hiss were not rendered",
+    ),
+    "width": _Words("dB", 3.0, "wider", "narrower", "as wide"),
+}  # fmt: skip
+# What a sound is is told first, then what it has more or less of.
+_IS: tuple[Name, ...] = ("touch", "width")
+_HAS: tuple[Name, ...] = ("movement", "tail", "noise")
+_LOUDER_LU = 0.5
+_MOMENTS = {"soft": "in soft moments", "loud": "in loud moments", "all": ""}
+_RANGES = {
+    "low": "below 250 Hz", "middle": "between 250 Hz and 2.5 kHz", "high": "above 2.5 kHz",
+    "all": "",
+}  # fmt: skip
+
+
+def where_facts(where: Where | None) -> dict[str, Any] | None:
+    """Return for JSON where two sounds differ most."""
+    return None if where is None else where._asdict()
+
+
+def where_words(where: Mapping[str, Any]) -> str:
+    """Say where two sounds differ most: "3.0 dB less above 2.5 kHz in soft moments"."""
+    way = "more" if where["change_db"] > 0.0 else "less"
+    size = f"{abs(where['change_db']):.1f} dB {way}"
+    return " ".join(filter(None, (size, _RANGES[where["range"]], _MOMENTS[where["moments"]])))
+
+
+def cause_facts(causes: Mapping[Name, Cause] | None) -> dict[str, dict[str, Any]] | None:
+    """Return causes for JSON: each a `difference`, its `unit`, and a `text`."""
+    if causes is None:
+        return None
+    facts: dict[str, dict[str, Any]] = {}
+    for name in CAUSES:
+        cause = causes[name]
+        facts[name] = {"difference": number(cause.difference), "unit": WORDS[name].unit}
+        if name == "tone":
+            facts[name] |= {"band_db": number(cause.band_db), "hz": number(cause.hz)}
+        facts[name]["text"] = cause_text(name, facts[name])
+    return facts
+
+
+def cause_text(name: Name, cause: Mapping[str, Any]) -> str:
+    """Say one cause in a few words: "5.1 LU louder", "no dirtier and no cleaner"."""
+    words, difference = WORDS[name], cause["difference"]
+    if difference is None:
+        return words.unknown
+    if not _is_told(name, cause):
+        return words.none
+    if name == "tone":
+        return _band(cause)
+    return f"{abs(difference):.1f} {words.unit} {_way(name, cause)}"
+
+
+def what_it_does(subject: str, causes: Facts, *, tone: bool = True) -> str:
+    """Say what a move does: "moving push after grit makes it 5.1 LU louder and no dirtier".
+
+    `subject` makes one order of the other. Without `tone` that is left out. '' where nothing is
+    worth a word.
+    """
+    adjectives, nouns = is_and_has(causes, tone=tone)
+    if adjectives:
+        return f"{subject} makes it {_with(adjectives, nouns)}"
+    return f"{subject} brings {listed(nouns)}" if nouns else ""
+
+
+def what_it_is(order: str, other: str, causes: Facts, *, tone: bool = True) -> str:
+    """Say the same of an order against another: "against A, C is 5.1 LU louder and no dirtier"."""
+    adjectives, nouns = is_and_has(causes, tone=tone)
+    if adjectives:
+        return f"against {other}, {order} is {_with(adjectives, nouns)}"
+    return f"against {other}, {order} has {listed(nouns)}" if nouns else ""
+
+
+def in_words(causes: Facts, *, tone: bool = True) -> str:
+    """Say what is worth a word without a subject; '' where nothing is."""
+    adjectives, nouns = is_and_has(causes, tone=tone)
+    return _with(adjectives, nouns) if adjectives else listed(nouns)
+
+
+def loudness_and_dirt(level_lu: float, more_dirt_db: float) -> str:
+    """Say level and dirt alone: "5.1 LU louder and no dirtier"; "" where neither is worth it."""
+    causes = {"level": {"difference": level_lu}, "dirt": {"difference": more_dirt_db}}
+    return listed([text for text in (_level(causes), _dirt(causes)) if text])
+
+
+def _with(adjectives: list[str], nouns: list[str]) -> str:
+    return listed(adjectives) + (f", with {listed(nouns)}" if nouns else "")
+
+
+def is_and_has(causes: Facts, *, tone: bool) -> tuple[list[str], list[str]]:
+    """Return what a sound is, level and dirt first, and what it has, the tone last."""
+    adjectives = [text for text in (_level(causes), _dirt(causes)) if text]
+    adjectives += [_beside(name, causes[name]) for name in _IS if _is_told(name, causes[name])]
+    nouns = [_beside(name, causes[name]) for name in _HAS if _is_told(name, causes[name])]
+    if tone and _is_told("tone", causes["tone"]):
+        nouns.append(_band(causes["tone"]))
+    return adjectives, nouns
+
+
+def _level(causes: Facts) -> str:
+    level = causes["level"]
+    return cause_text("level", level) if _is_told("level", level) else ""
+
+
+def _dirt(causes: Facts) -> str:
+    """Say whether it is dirtier; that it is not, where it is much louder or quieter."""
+    dirt, level = causes["dirt"], causes["level"]["difference"] or 0.0
+    if _is_told("dirt", dirt):
+        return _beside("dirt", dirt)
+    if abs(level) < _LOUDER_LU:
+        return ""
+    return "no dirtier" if level > 0.0 else "no cleaner"
+
+
+def _beside(name: Name, cause: Mapping[str, Any]) -> str:
+    return f"{_way(name, cause)} ({abs(cause['difference']):.1f} {WORDS[name].unit})"
+
+
+def _way(name: Name, cause: Mapping[str, Any]) -> str:
+    return WORDS[name].more if cause["difference"] > 0.0 else WORDS[name].less
+
+
+def _is_told(name: Name, cause: Mapping[str, Any]) -> bool:
+    difference = cause["difference"]
+    return difference is not None and abs(difference) >= WORDS[name].least
+
+
+def _band(tone: Mapping[str, Any]) -> str:
+    way = "more" if tone["band_db"] > 0.0 else "less"
+    return f"{abs(tone['band_db']):.1f} dB {way} around {round_frequency(tone['hz'])}"
