@@ -263,6 +263,13 @@ def swaps(
     every: Annotated[
         bool, typer.Option("--all", help="Every two blocks that are on, not neighbours alone.")
     ] = False,
+    holds: Annotated[
+        bool,
+        typer.Option(
+            "--holds",
+            help="Try free moves softer, harder, at another volume, with levels 2 dB off: slow.",
+        ),
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Exchange neighbours, and move blocks across the split: does it matter where they stand?"""
@@ -277,6 +284,7 @@ def swaps(
             passages=_names(passages),
             amp=amp,
             every=every,
+            holds=holds,
             progress=progress,
         )
     document = swaps_document(result)

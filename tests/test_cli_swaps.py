@@ -57,6 +57,7 @@ def test_people_get_a_matrix_and_the_free_moves(simchain_command: Simchain, boar
     assert "push / room" in ran.out
     assert "same, proved" in ran.out
     assert "push and room are proved the same in riff: free to move." in ran.out
+    assert "--holds tries these" in " ".join(ran.out.split())
 
 
 def test_every_pair_and_chosen_passages(simchain_command: Simchain, board: Path) -> None:
@@ -64,6 +65,23 @@ def test_every_pair_and_chosen_passages(simchain_command: Simchain, board: Path)
     document = json.loads(simchain_command("swaps", board, *asked).out)
     assert len(document["pairs"]) == 4
     assert document["passages"] == ["riff"]
+
+
+def test_holds_tries_free_moves_alone(simchain_command: Simchain, board: Path) -> None:
+    document = json.loads(simchain_command("swaps", board, "--order", "a", "--holds", "--json").out)
+    by_name = {each["first"]: each["holds"] for each in document["exchanges"]}
+    assert by_name["grit"] is None, "a drive and a boost are heard"
+    holds = by_name["push"]
+    assert holds["holds"] is True
+    assert [each["condition"] for each in holds["conditions"]] == [
+        "picking_softer", "picking_harder", "levels_up", "levels_down"
+    ]  # fmt: skip
+    assert {each["verdict"] for each in holds["conditions"]} == {"same"}
+    assert document["cost"]["holds"]["renders"] >= 8
+    ran = simchain_command("swaps", board, "--order", "a", "--holds")
+    assert ran.status == 0
+    said = " ".join(ran.out.split())
+    assert "holds when picked 6 dB softer or harder and with levels off by 2 dB" in said
 
 
 def test_wrong_names_are_one_line(simchain_command: Simchain, board: Path) -> None:
