@@ -9,7 +9,7 @@ import json
 import sys
 import tempfile
 import traceback
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -21,6 +21,8 @@ from simchain.cli_options import (
     AnOrder,
     BoardFile,
     Folder,
+    HeardFiles,
+    Holds,
     Json,
     Noise,
     OneAmp,
@@ -263,13 +265,7 @@ def swaps(
     every: Annotated[
         bool, typer.Option("--all", help="Every two blocks that are on, not neighbours alone.")
     ] = False,
-    holds: Annotated[
-        bool,
-        typer.Option(
-            "--holds",
-            help="Try free moves softer, harder, at another volume, with levels 2 dB off: slow.",
-        ),
-    ] = False,
+    holds: Holds = False,
     as_json: Json = False,
 ) -> None:
     """Exchange neighbours, and move blocks across the split: does it matter where they stand?"""
@@ -314,6 +310,8 @@ def compare(
     ] = None,
     amp: Amps = None,
     noise: Noise = False,
+    heard: HeardFiles = None,
+    holds: Holds = False,
     pictures: Pictures = False,
     as_json: Json = False,
 ) -> None:
@@ -326,11 +324,15 @@ def compare(
         folder,
         pictures=pictures,
         as_json=as_json,
+        heard=_names(heard),
         orders=_names(orders),
-        passages=_names(passages),
-        songs=_names(songs),
-        amps=list(loaded.amps) if amp == "all" else _names(amp),
+        over={
+            "passages": _names(passages),
+            "songs": _names(songs),
+            "amps": list(loaded.amps) if amp == "all" else _names(amp),
+        },
         noise=noise,
+        holds=holds,
     )
 
 
@@ -340,25 +342,37 @@ def _compare(
     *,
     pictures: bool,
     as_json: bool,
+    heard: list[str] | None = None,
     orders: list[str] | None = None,
+    over: Mapping[str, Any] | None = None,
     **asked: Any,
 ) -> None:
-    """Compare `orders` (default all) as `asked`, write the page, and say what was found."""
+    """Compare `orders` (default all), write the page, and say what was found and what was `heard`.
+
+    `over` are passages, songs and amps. The files of what was `heard` are read before anything is
+    rendered: one that does not fit is told at once.
+    """
     from simchain.decide.compare import compare as compared
+    from simchain.decide.heard import read_blind_tests
     from simchain.files import prepare_folder
+    from simchain.report.heard import heard_lines
     from simchain.report.results import write_comparison
     from simchain.report.tables import comparison_lines
 
+    chosen = orders or list(board.orders)
+    over = over or {}
+    tests = read_blind_tests(heard or [], board, chosen, **over)
     prepare_folder(folder)
     with Progress(err) as progress:
-        comparison = compared(board, orders or list(board.orders), progress=progress, **asked)
+        comparison = compared(board, chosen, progress=progress, **over, **asked)
         progress.say("writing the page")
-        document, data = write_comparison(comparison, folder, pictures=pictures)
+        document, data = write_comparison(comparison, folder, pictures=pictures, heard=tests)
     _warn(comparison.warnings)
     if as_json:
         _print_json(document)
         return
     _print_lines(comparison_lines(data))
+    _print_lines(heard_lines(document["heard"]))
     out.print(f"open {folder / document['page']} in a browser to listen", soft_wrap=True)
 
 

@@ -21,6 +21,19 @@ AnOrder = Annotated[str, typer.Option(help="An order of the board.")]
 Passages = Annotated[
     str | None, typer.Option(metavar="P,Q,...", help="Passages of the board; default all.")
 ]
+HeardFiles = Annotated[
+    str | None,
+    typer.Option(
+        "--heard", metavar="FILE,...", help="Results of blind tests that the page has saved."
+    ),
+]
+Holds = Annotated[
+    bool,
+    typer.Option(
+        "--holds",
+        help="Try free moves softer, harder, at another volume, with levels 2 dB off: slow.",
+    ),
+]
 OneAmp = Annotated[str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")]
 
 

@@ -1,5 +1,6 @@
-"""`simchain compare` as it is typed: passages, songs, stereo."""
+"""`simchain compare` as it is typed: passages, songs, stereo, blind tests."""
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import soundfile
 
 from simchain.decide.causes import CAUSES
 from tests.conftest import TWO_ORDERS, Simchain, board_beside_tone
+from tests.heard_files import a_result, saved
 
 BOARD = TWO_ORDERS.replace(
     "[passages.off]",
@@ -117,3 +119,77 @@ def test_stereo_is_told_by_render_levels_and_compare(
     (stretch,) = document["stereo"]["riff"]
     assert (stretch["ends"], stretch["how"], stretch["before"]) == ("grit.in", "mean", "push.out")
     assert document["stereo"]["off"] == []
+
+
+def _heard(board: Path, name: str = "heard.json", **changes: object) -> Path:
+    """Write a result of a blind test of the board's two orders beside it."""
+    named = {"a": "a", "b": "b", "passage": "riff", "amp": None}
+    return saved(board.parent, a_result(**{**named, **changes}), name)
+
+
+def test_a_blind_test_stands_beside_the_prediction(simchain_command: Simchain, board: Path) -> None:
+    """Fingerprints here are taken from the files on disk, apart from how the page takes them."""
+    out = board.parent / "out"
+    asked = ["compare", board, "--passages", "riff", "--out", out]
+    document = json.loads(simchain_command(*asked, "--json").out)
+    assert document["heard"] == []
+    prints = {
+        sound["order"]: hashlib.sha256((out / sound["file"]).read_bytes()).hexdigest()[:16]
+        for sound in document["auditions"]
+    }
+    file = _heard(board, fingerprints=prints, trim_by_ear_db=0.3)
+    other = _heard(board, "other.json", predicted=None)
+    asked += ["--heard", f"{file},{other}"]
+    ran = simchain_command(*asked, "--json")
+    assert (ran.status, ran.err) == (0, "")
+    first, second = json.loads(ran.out)["heard"]
+    assert (first["a"], first["b"], first["passage"], first["amp"]) == ("a", "b", "riff", None)
+    assert (first["right"], first["of"], first["planned"], first["needed"]) == (12, 16, 16, 12)
+    assert first["probability"] == pytest.approx(0.038406, abs=5e-7)
+    assert first["power_at_70"] == pytest.approx(0.4499, abs=5e-5)
+    assert (first["trim_by_ear_db"], first["date"]) == (0.3, "2026-11-02T19:30:00.000Z")
+    assert first["same_sounds"] is True
+    assert "Predicted: a clear difference (borderline, score" in first["text"]
+    assert first["text"].endswith("; both agree.")
+    assert second["same_sounds"] is False
+    assert second["text"].endswith("and the result belongs to those.")
+    printed = simchain_command(*asked).out
+    found = printed.index("Riff: A clear difference expected")
+    heard = printed.index(f"Blind tests\n   {first['text']}\n   {second['text']}\n")
+    assert found < heard < printed.index("audition.html in a browser")
+    louder = BOARD.replace('"boost" }', '"boost", gain_db = 13 }')
+    board.write_text(louder)
+    changed = json.loads(simchain_command(*asked, "--json").out)["heard"]
+    assert [one["same_sounds"] for one in changed] == [False, False]
+
+
+def test_without_blind_tests_nothing_is_said_of_them(
+    simchain_command: Simchain, board: Path
+) -> None:
+    out = board.parent / "out"
+    assert "Blind" not in simchain_command("compare", board, "--passages", "off", "--out", out).out
+
+
+@pytest.mark.parametrize(
+    ("changes", "asked", "said"),
+    [
+        ({"right": 13}, [], "right = 13, but 12 of the 16 trials are right"),
+        ({"heard": 2}, [], "heard = 2: this simchain reads format 1 alone"),
+        ({"b": "c"}, [], "this comparison has the orders a and b"),
+        ({"passage": "riff (song)"}, [], "this comparison has the passages riff and off"),
+        ({}, ["--passages", "off"], "this comparison has the passage off"),
+        ({"amp": "clean"}, [], "this comparison has no amplifier"),
+    ],
+)
+def test_a_blind_test_that_does_not_fit_is_told_before_anything_is_rendered(
+    simchain_command: Simchain, board: Path, changes: dict, asked: list[str], said: str
+) -> None:
+    out = board.parent / "out"
+    file = _heard(board, **changes)
+    ran = simchain_command("compare", board, "--out", out, "--heard", file, *asked)
+    assert ran.status == 2
+    assert ran.out == ""
+    (line,) = ran.err.splitlines()
+    assert line.startswith(str(file))
+    assert line.endswith(said)
+    assert not out.exists()

@@ -20,7 +20,7 @@ from simchain.board import Board
 from simchain.board.wording import Findings, listed, one_line, shown
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
-from simchain.decide.compare import NO_AMPS, Music
+from simchain.decide.comparison import music_of
 from simchain.errors import RequestError
 
 RARE = 0.05
@@ -40,7 +40,7 @@ def chance_of(right: int, trials: int) -> float:
 
     P(X >= right) of a binomial (trials, 1/2), in whole numbers, rounded once at the end.
     """
-    return sum(comb(trials, count) for count in range(max(right, 0), trials + 1)) / 2**trials
+    return sum(comb(trials, count) for count in range(max(right, 0), trials + 1)) / (1 << trials)
 
 
 def needed(trials: int, alpha: float = RARE) -> int | None:
@@ -145,7 +145,9 @@ class BlindTest(_Part):
         except ValueError:
             utc_offset = None
         if utc_offset != timedelta(0):
-            raise ValueError(f'a date in UTC like "2026-11-02T19:30:00Z" is wanted, not {shown(text)}')
+            raise ValueError(
+                f'a date in UTC like "2026-11-02T19:30:00Z" is wanted, not {shown(text)}'
+            )
         return text
 
     @model_validator(mode="after")
@@ -167,7 +169,7 @@ class BlindTest(_Part):
         chance = chance_of(right, of)
         if abs(self.probability - chance) > _ROUNDED:
             raise ValueError(
-                f"probability = {shown(self.probability)}, but {right} of {of} right has {chance:.6f}"
+                f"probability = {shown(self.probability)}, but {right} of {of} has {chance:.4g}"
             )
         return self
 
@@ -204,11 +206,9 @@ def read_blind_tests(
     """
     if not files:
         return ()
-    music = [Music(name) for name in passages or (() if songs else board.passages)]
-    music += [Music(name, is_song=True) for name in songs or ()]
     names = [named_order(board, order)[0] for order in orders]
-    labels = [one.label for one in music]
-    on = [amp_name(board, amp) for amp in amps or NO_AMPS]
+    labels = [one.label for one in music_of(board, passages, songs)]
+    on = [amp_name(board, amp) for amp in amps] if amps else [amp_name(board)]
     found: dict[Path, BlindTest] = {}
     for path in map(Path, files):
         test = read_blind_test(path)

@@ -15,7 +15,7 @@ from simchain.board.gear import GuitarPickup, PiezoPickup
 from simchain.chain.loop import Loop
 from simchain.chain.stereo import stereo_heard
 from simchain.chain.walk import Point, Rendering
-from simchain.decide.compare import Comparison, Heard, Pair
+from simchain.decide.comparison import Comparison, FreePair, Heard, Pair
 from simchain.decide.levels import Levels
 from simchain.decide.score import Score
 from simchain.decide.songs import SongStep
@@ -24,6 +24,7 @@ from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
 from simchain.measure.stereo import stereo_of
 from simchain.report.causes import cause_facts, where_facts
+from simchain.report.holding import holding_document, holding_words
 from simchain.report.level_sentences import level_sentences
 from simchain.report.numbers import number
 from simchain.report.stereo import sides_facts, stereo_facts, stereo_lines
@@ -157,6 +158,7 @@ def compare_document(comparison: Comparison, files: Files, page: str) -> dict[st
         ],
         "amps": [amp for amp in comparison.amps if amp],
         "pairs": [pair_facts(pair) for pair in comparison.pairs],
+        "free": free_facts(comparison.free),
         "auditions": [_audition(one, files[key_of(one)]) for one in comparison.heard],
         "page": page,
         "warnings": list(comparison.warnings),
@@ -234,6 +236,23 @@ def pair_facts(pair: Pair) -> dict[str, Any]:
         **(score_facts(score, pair.where) if score else dict.fromkeys(SCORE_FACTS)),
         "causes": cause_facts(pair.causes),
     }
+
+
+def free_facts(free: Sequence[FreePair] | None) -> list[dict[str, Any]] | None:
+    """Return what became of free pairs that were played and set otherwise; None if none was."""
+    if free is None:
+        return None
+    return [
+        {
+            "a": pair.a,
+            "b": pair.b,
+            "amp": pair.amp,
+            "turn_db": number(pair.turn_db),
+            **(holding_document(pair.held) or {}),
+            "text": holding_words(pair.held, pair.turn_db),
+        }
+        for pair in free
+    ]
 
 
 SCORE_FACTS = (

@@ -6,6 +6,7 @@ A test tells of one listener, two sounds, one level and one day; nothing is said
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from rich.text import Text
@@ -96,13 +97,14 @@ def heard_text(
     """
     on = f" on {test.amp}" if test.amp else ""
     pair = f"{capital(spoken(test.a))} against {spoken(test.b)} in {spoken(test.passage)}{on}"
+    day = datetime.fromisoformat(test.date).date().isoformat()
     parts = [
-        f"{pair}, {test.date[:10]}: right in {test.right} of {test.of} trials.",
+        f"{pair}, {day}: right in {test.right} of {test.of} trials.",
         f"Someone who only guesses is right as often, or more often, in "
         f"{_percent(chance_of(test.right, test.of))} of such tests: {_worth(test)}",
         _trim(test),
         {True: "", False: HAVE_CHANGED, None: NOT_KNOWN}[same_sounds],
-        _beside(test, prediction),
+        _beside(test, prediction, "Predicted then" if same_sounds is False else "Predicted"),
     ]
     return " ".join(filter(None, parts))
 
@@ -148,21 +150,21 @@ def _trim(test: BlindTest) -> str:
     return f"{capital(spoken(test.b))} was played {abs(trim_db):.1f} dB {way}, trimmed by ear."
 
 
-def _beside(test: BlindTest, prediction: Mapping[str, Any] | None) -> str:
+def _beside(test: BlindTest, prediction: Mapping[str, Any] | None, begins: str) -> str:
     """Say what was predicted, and how the test stands to it: '' where nothing was."""
-    if not prediction or prediction["verdict"] is None:
+    if not prediction or prediction.get("verdict") is None:
         return ""
-    score = prediction["score"]
+    verdict, score = prediction["verdict"], prediction.get("score")
     notes = [
         *(["borderline"] if prediction.get("borderline") else []),
         *([f"score {score:.1f}"] if score is not None else []),
     ]
-    said = f"Predicted: {EXPECTED[prediction['verdict']]}"
+    said = f"{begins}: {EXPECTED[verdict]}"
     said += f" ({', '.join(notes)})" if notes else ""
     passed = _is_passed(test)
     if passed and not test.is_whole:
         return f"{said}."
-    if prediction["verdict"] in HEARD_WORDS:
+    if verdict in HEARD_WORDS:
         return said + (
             "; both agree."
             if passed

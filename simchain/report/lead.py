@@ -45,8 +45,18 @@ def lead(data: Mapping[str, Any], amp: str | None) -> Lead:
             title = f"{capital(moved)} ({letter(first)} to {letter(second)})"
             pairs = _pairs(data, amp, first, second)
             is_free = _is_free(pairs)
-            (free if is_free else heard).append(f"{title}: {_outcome(pairs)}.")
+            held = _held(data, amp, orders[first]["name"], orders[second]["name"])
+            text = f"{title}: {_outcome(pairs)}{held}."
+            (free if is_free else heard).append(text)
     return Lead(sentences, free, heard)
+
+
+def _held(data: Mapping[str, Any], amp: str | None, a: str, b: str) -> str:
+    """Say where a free move holds or stops holding, behind a semicolon; '' where not tried."""
+    for pair in data["free"] or ():
+        if (pair["a"], pair["b"], pair["amp"]) == (a, b, amp) and pair["text"]:
+            return f"; {pair['text']}"
+    return ""
 
 
 def _is_free(pairs: Mapping[str, Pair]) -> bool:

@@ -80,6 +80,7 @@ def audition_page(data: Mapping[str, Any]) -> str:
                   steps (of a song, each: change_lu, wanted_lu), stereo (see `stereo_facts`)
         pairs     a, b, passage, amp, trim_lu, null_db, max_band_change_db, max_band_hz,
                   band_change_db: b less a; what was judged (see `pair_facts`)
+        free      None, or what became of free pairs played and set otherwise (see `free_facts`)
 
     A number that is infinite or missing is None. Gains are relative to the sounds as embedded, and
     no sound may pass full scale at any of its three: the page adds nothing but the volume.

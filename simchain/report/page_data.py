@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 import simchain
-from simchain.decide.compare import Comparison, Heard, Music, Pair
+from simchain.decide.comparison import Comparison, Heard, Music, Pair
 from simchain.decide.match import IDENTICAL_DB
 from simchain.report.documents import (
     Files,
     Key,
     figures,
+    free_facts,
     key_of,
     loop_facts,
     output_facts,
@@ -48,6 +49,7 @@ def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -
             }
             for pair in comparison.pairs
         ],
+        "free": free_facts(comparison.free),
     }
 
 

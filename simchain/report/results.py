@@ -11,9 +11,11 @@ import numpy as np
 from simchain import files, units
 from simchain.chain.render import signal_at
 from simchain.chain.walk import Rendering
-from simchain.decide.compare import Comparison, Heard, Music
+from simchain.decide.comparison import Comparison, Heard, Music
+from simchain.decide.heard import BlindTest
 from simchain.decide.songs import SongStep
 from simchain.report.documents import Key, compare_document, key_of, render_document
+from simchain.report.heard import heard_facts
 from simchain.report.page_data import page_data
 from simchain.signal import Signal, flac_16_bit, write_float_wav
 
@@ -62,11 +64,16 @@ def write_levels(document: dict[str, Any], title: str, folder: Path) -> list[str
 
 
 def write_comparison(
-    comparison: Comparison, folder: Path, *, pictures: bool = False
+    comparison: Comparison,
+    folder: Path,
+    *,
+    pictures: bool = False,
+    heard: Sequence[BlindTest] = (),
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """Write the audition page and its sounds as FLAC beside it.
 
     With `pictures` also a level diagram of each order and the spectra of each passage, as PNG.
+    `heard` are blind tests of it, told in the document.
 
     Returns the JSON document and the data that the page was made from. Raises OutputError when
     the folder cannot be written.
@@ -86,6 +93,7 @@ def write_comparison(
     data = page_data(comparison, names, sounds)
     files.write_text(folder / "audition.html", audition_page(data))
     document = compare_document(comparison, names, "audition.html")
+    document["heard"] = heard_facts(heard, data)
     stems = {music.label: _stem(music) for music in comparison.music}
     document["pictures"] = _write_pictures(data, stems, folder) if pictures else []
     return document, data

@@ -7,7 +7,9 @@ import pytest
 
 from simchain.board import Board, Order, load_board, with_settings
 from simchain.chain.render import render
-from simchain.decide.compare import CEILING_DBTP, WAYS, Comparison, Music, compare
+from simchain.decide.compare import compare
+from simchain.decide.comparison import Comparison, Music
+from simchain.decide.gains import CEILING_DBTP, WAYS
 from simchain.decide.levels import levels
 from simchain.decide.songs import song_steps
 from simchain.errors import RequestError

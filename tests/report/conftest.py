@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from simchain.decide.causes import CAUSES
+from simchain.report.documents import SCORE_FACTS
 from simchain.report.page import audition_page
 from simchain.signal import flac_16_bit
 from simchain.units import dbu_to_peak_volts, ratio_to_db
@@ -52,6 +54,17 @@ def sound_samples(order: int, passage: int) -> np.ndarray:
     time = np.arange(round(SECONDS * RATE)) / RATE
     swell = np.minimum(1.0, 0.15 + time / 0.1) * (0.6 + 0.4 * np.cos(2 * np.pi * 0.5 * time))
     return 0.25 * swell * np.sin(2 * np.pi * tone_hz(order, passage) * time)
+
+
+def judgement(verdict: str, score: float, **more: Any) -> dict[str, Any]:
+    """What a pair has beside its plain difference once it was judged: nothing worth a word."""
+    causes = {name: {"difference": 0.0, "unit": "dB", "text": "-"} for name in CAUSES}
+    causes["tone"] |= {"band_db": 0.0, "hz": 1000.0}
+    facts = dict.fromkeys(SCORE_FACTS) | {
+        "verdict": verdict, "score": score, "decided_by": "dirt", "borderline": False,
+        "raised_by_band": False, "causes": causes,
+    }  # fmt: skip
+    return facts | more
 
 
 def make_sound(order: int, passage: int, amp: str | None, rng: np.random.Generator) -> dict:
@@ -202,6 +215,7 @@ def make_data(amps: tuple[str, ...] = ("crunch",)) -> dict[str, Any]:
             for second in count
             for first in range(second)
         ],
+        "free": None,
     }
 
 

@@ -22,6 +22,7 @@ from tests.report.blind_players import (
     chances_exactly,
     read_results,
 )
+from tests.report.conftest import judgement
 from tests.report.test_browser import NAMELESS
 from tests.report.test_player import (
     EXACT,
@@ -157,6 +158,9 @@ def test_results_in_plain_words(chances):
     assert "right in 70 of 100 trials gets there in only 45 % of tests" in missed
     assert "gets there in 99 % of tests" in chances("meaningWords(50, 100)")
     assert "so few trials show nothing" in chances("meaningWords(3, 3)")
+    stopped = chances("meaningWords(6, 6, 16)")
+    assert stopped == "That is a sign of a difference, and no more than that."
+    assert "after 6 of 16 trials" in chances("stoppedWords(6, 16)")
     pair = "{ verdict: '%s', score: 1.94, borderline: true }"
     for verdict, passed, words in (
         ("subtle", "true", "The prediction was a subtle difference, score 1.9, borderline. Your"),
@@ -166,6 +170,10 @@ def test_results_in_plain_words(chances):
     ):
         assert words in chances(f"predictionWords({pair % verdict}, {passed})")
     assert chances("predictionWords({}, true) + predictionWords(undefined, true)") == ""
+    for passed in ("true", "false"):
+        said = chances(f"predictionWords({pair % 'clear'}, {passed}, false)")
+        assert said.startswith("The prediction was a clear difference")
+        assert "ears" not in said.lower()
 
 
 def listen(sheet, runs):
@@ -391,7 +399,7 @@ def test_the_saved_file_holds_what_happened(opened, data):
     for sound in data["sounds"]:
         sound["fingerprint"] = fingerprint(sound["flac_base64"])
     for pair in data["pairs"]:
-        pair.update(verdict="subtle", score=1.9, borderline=False)
+        pair.update(judgement("subtle", 1.9))
     sheet = opened(data, coins("abbab"))
     sheet.page.locator("input[name=passage]").nth(2).check()
     sheet.page.select_option("#blind-a", "2")

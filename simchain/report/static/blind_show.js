@@ -88,9 +88,9 @@ function showResult() {
   const trimmed = trim ? ` ${b.letter} was trimmed by ${trimWords(trim)}.` : "";
   const words = [
     chanceWords(right, of),
-    meaningWords(right, of),
+    meaningWords(right, of, planned),
     of < planned ? stoppedWords(of, planned) : "",
-    predictionWords(pairOf(a, b), probability <= RARE) + trimmed,
+    predictionWords(pairOf(a, b), probability <= RARE, of === planned) + trimmed,
   ];
   byId("blind-means").replaceChildren(...words.filter(Boolean).map((text) => make("p", "fact", text.trim())));
   byId("blind-record").replaceChildren(...trials.map((trial) => recordCell(trial, { a, b })));

@@ -38,8 +38,9 @@ function percent(part) {
 const chanceWords = (right, of) =>
   `Someone who only guesses gets as many or more in ${percent(atLeast(right, of))} of such tests.`;
 
-function meaningWords(right, of) {
+function meaningWords(right, of, planned = of) {
   if (atLeast(right, of) <= RARE) {
+    if (of < planned) return "That is a sign of a difference, and no more than that.";
     return "You very likely heard a difference: between these sounds, at this level, today.";
   }
   const not = "That does not show that you heard a difference, and it is no proof that there is none: ";
@@ -63,11 +64,13 @@ const EXPECTED = {
   clear: "a clear difference",
 };
 
-// The prediction for the pair beside what was heard; '' where there is none.
-function predictionWords(pair, passed) {
+// The prediction for the pair beside what was heard; '' where there is none. A test that was not
+// taken to its end neither agrees nor disagrees.
+function predictionWords(pair, passed, whole = true) {
   if (!pair || !EXPECTED[pair.verdict]) return "";
   const score = typeof pair.score === "number" ? `, score ${pair.score.toFixed(1)}` : "";
   const said = `The prediction was ${EXPECTED[pair.verdict]}${score}${pair.borderline ? ", borderline" : ""}. `;
+  if (!whole) return said.trim();
   const expected = pair.verdict === "subtle" || pair.verdict === "clear";
   if (expected && passed) return `${said}Your ears agree with it.`;
   if (expected) return `${said}This test does not bear it out. Ears have the last word: what you do not hear need not decide.`;
