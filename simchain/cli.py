@@ -24,6 +24,7 @@ from simchain.cli_options import (
     HeardFiles,
     Holds,
     Json,
+    Measures,
     Noise,
     OneAmp,
     Passages,
@@ -312,6 +313,7 @@ def compare(
     noise: Noise = False,
     heard: HeardFiles = None,
     holds: Holds = False,
+    measures: Measures = False,
     pictures: Pictures = False,
     as_json: Json = False,
 ) -> None:
@@ -333,6 +335,7 @@ def compare(
         },
         noise=noise,
         holds=holds,
+        measures=measures,
     )
 
 

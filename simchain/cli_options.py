@@ -10,7 +10,8 @@ BoardFile = Annotated[Path, typer.Argument(metavar="BOARD", help="The board file
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Folder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
 Pictures = Annotated[
-    bool, typer.Option("--pictures", help="Also draw level diagrams and spectra as PNG.")
+    bool,
+    typer.Option("--pictures", help="Also draw level diagrams, spectra and spectrograms as PNG."),
 ]
 Noise = Annotated[bool, typer.Option("--noise", help="Hum and hiss in the sound.")]
 Amps = Annotated[
@@ -32,6 +33,13 @@ Holds = Annotated[
     typer.Option(
         "--holds",
         help="Try free moves softer, harder, at another volume, with levels 2 dB off: slow.",
+    ),
+]
+Measures = Annotated[
+    bool,
+    typer.Option(
+        "--measures",
+        help="Also measure distortion and decay, by tones: up to half a second more a sound.",
     ),
 ]
 OneAmp = Annotated[str | None, typer.Option(metavar="NAME", help="Another amplifier of the board.")]

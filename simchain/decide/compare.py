@@ -167,6 +167,7 @@ def _judged(
             score=one.score,
             causes=causes(a, b, trim_lu=pair.trim_lu, more_dirt_db=one.more_dirt_db),
             where=one.where,
+            when=one.when,
         )
         for pair, one, (a, b) in zip(pairs, found, itertools.combinations(told, 2), strict=True)
     ]

@@ -13,7 +13,7 @@ from simchain.decide.holding import Held
 from simchain.decide.measured import Measured
 from simchain.decide.score import Score
 from simchain.decide.songs import SongStep
-from simchain.decide.where import Where
+from simchain.decide.where import When, Where
 from simchain.measure.stereo import Stereo
 from simchain.signal import Volts
 
@@ -77,7 +77,7 @@ class Pair:
     """Two orders in one passage on one amplifier; `b` is measured against `a`.
 
     `passage` is the label of a passage or a song. `score` and `causes` are None where it was not
-    judged, `where` also where no one part of the music holds most of the difference.
+    judged, `where` and `when` also where no one part of the music holds most of the difference.
     """
 
     a: str
@@ -88,6 +88,7 @@ class Pair:
     score: Score | None = None
     causes: dict[Name, Cause] | None = None
     where: Where | None = None
+    when: When | None = None
 
     @property
     def trim_lu(self) -> float:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from simchain.measure.excitation import (
     specific_loudness,
 )
 from simchain.measure.loudness import integrated_lufs, ungated_lufs
+from simchain.measure.stereo import stereo_of
 from simchain.signal import twins
 
 Floats = NDArray[np.float64]
@@ -92,6 +94,13 @@ class Ear:
     def length(self) -> int:
         """Samples in each channel."""
         return int(self.samples.shape[1])
+
+    @cached_property
+    def width(self) -> float:
+        """The side's share of the energy (`measure.stereo`); 0 for silence and one channel."""
+        if self.silent or len(self.samples) == 1:
+            return 0.0
+        return stereo_of(np.asarray(self.samples, dtype=np.float64)).width
 
     @property
     def gain(self) -> float:

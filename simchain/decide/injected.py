@@ -13,7 +13,7 @@ left out: nothing that small would open them.
 import hashlib
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Event
 
 import numpy as np
@@ -26,7 +26,7 @@ from simchain.chain.timeline import Timeline, timeline_of_passage
 from simchain.chain.walk import Rendering, walk
 from simchain.decide.dirt import tone_peaks
 from simchain.decide.still import dry_and_still, still
-from simchain.measure.decay import Decay, decay_of
+from simchain.measure.decay import Decay, decay_curve, decay_of
 from simchain.measure.distortion import harmonic_distortion
 from simchain.measure.intermodulation import difference_distortion, modulation_distortion
 from simchain.measure.tones import Tones, difference_tones, single_tone, smpte_tones
@@ -41,7 +41,9 @@ IMPULSE_VOLTS = 1e-6
 IMPULSE_S = (4.0, 16.0)
 # Before it, so that filters that look ahead have begun.
 _SILENCE_S = 0.01
+_STEP_S, _STEP = 0.005, 10.0**-0.5
 
+_TIMES = ("edt_s", "t20_s", "t30_s")
 _NO_DECAY = (Decay(*(math.nan,) * 5),)
 
 
@@ -68,8 +70,10 @@ class Injected:
 
     `edt_s`, `t20_s` and `t30_s` are those of ISO 3382-1 for what the order's echoes and rooms add,
     over all bands, of two channels the longer; NaN where nothing rings, where it does not die
-    away, and where it falls in too few steps. Behind a parallel loop what the loop colours of the
-    direct sound is counted too.
+    away, and where it falls in too few steps. A delay has no EDT where a repeat takes 5 dB and
+    more; and as a line through n even stairs is 1 - 1/n^2 as steep as they are, T20 and T30 read a
+    third too long where two repeats are in their range, an eighth where there are three. With a
+    parallel loop what the loop does to the direct sound is counted too.
     """
 
     distortion: Distortion
@@ -94,9 +98,6 @@ def injected(
         Injected(distortion, *(_most(getattr(one, name) for one in decay) for name in _TIMES))
         for distortion, decay in zip(distortions, decays, strict=True)
     ]
-
-
-_TIMES = ("edt_s", "t20_s", "t30_s")
 
 
 def _distortions(
@@ -129,9 +130,8 @@ def _distortions(
 def _percents(outs: Sequence[Volts], tones: Sequence[Tones]) -> Iterable[float]:
     """Return THD of the two single tones, and the intermodulation of the two pairs, in percent."""
     low, high, smpte, pair = zip(outs, tones, strict=True)
-    yield from (
-        100.0 * _most(one.thd_r for one in harmonic_distortion(*each)) for each in (low, high)
-    )
+    for each in (low, high):
+        yield 100.0 * _most(one.thd_r for one in harmonic_distortion(*each))
     yield 100.0 * _most(one.total for one in modulation_distortion(*smpte))
     yield 100.0 * _most(one.total for one in difference_distortion(*pair))
 
@@ -143,7 +143,7 @@ def _decays(
     names = list(board.blocks)
     wet = timeline_of_passage(still(board, names), passage).at_rest()
     dry = timeline_of_passage(dry_and_still(board, names), passage).at_rest()
-    found = [_NO_DECAY] * len(orders)
+    found: list[tuple[Decay, ...]] = [_NO_DECAY] * len(orders)
     ringing = [place for place, order in enumerate(orders) if _echoing(wet, order)]
     for seconds in IMPULSE_S:
         if not ringing:
@@ -155,10 +155,26 @@ def _decays(
         direct = _played(dry, amp, tried, impulse, stop)
         for place, all_of_it, plain in zip(ringing, whole, direct, strict=True):
             share = math.prod(block.direct_share() for block in _echoing(wet, orders[place]))
-            found[place] = decay_of(all_of_it - share * plain, board.rate)
+            found[place] = _decay(all_of_it - share * plain, board.rate)
         # What has not fallen far enough is given longer.
         ringing = [place for place in ringing if any(math.isnan(d.t30_s) for d in found[place])]
     return found
+
+
+def _decay(response: Volts, rate: int) -> tuple[Decay, ...]:
+    """Return the decay of each channel, without EDT where its 10 dB are no line but steps."""
+    return tuple(
+        replace(decay, edt_s=math.nan) if _falls_in_steps(line, rate) else decay
+        for line, decay in zip(response, decay_of(response, rate), strict=True)
+    )
+
+
+def _falls_in_steps(line: Volts, rate: int) -> bool:
+    """Whether half of the first 10 dB go within 5 ms, as after a single repeat."""
+    energy, _ = decay_curve(line, rate)
+    later = energy[round(_STEP_S * rate) :]
+    now = energy[: later.size]
+    return bool(np.any((now > 0.1 * energy[:1]) & (later < _STEP * now)))
 
 
 def _echoing(timeline: Timeline, order: Order) -> list[Block]:

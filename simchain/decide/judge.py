@@ -5,6 +5,7 @@ phase, the same in every order: on stage the phase is random, so what another ph
 not the order's. Sounds that are the same already as they are first rendered need no more.
 """
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import astuple, dataclass, field
 from threading import Event
@@ -19,9 +20,10 @@ from simchain.chain.steps import Path
 from simchain.chain.walk import Rendering, walk
 from simchain.decide.difference import Difference, difference
 from simchain.decide.ear import Ear
+from simchain.decide.parts import distribution_db, event_phon
 from simchain.decide.probe import Driven, Probe, is_linear
-from simchain.decide.score import Score, Verdict, scored
-from simchain.decide.where import Where, where
+from simchain.decide.score import Part, Score, Verdict, scored
+from simchain.decide.where import When, Where, when, where
 from simchain.signal import Volts, twins
 
 TAKES = 5
@@ -54,14 +56,15 @@ class Judged:
     """Two orders in one passage: the plain difference, and how far it is expected to be heard.
 
     `more_dirt_db` says by how much the second is dirtier, below 0 cleaner; its size is the score's
-    `dirt_db`. `where` says in which part of the music most of the difference lies, where tone and
-    evenness decided.
+    `dirt_db`. Where a difference is expected, `where` says in which part of the music most of it
+    lies if tone and evenness decided, `when` at which moment if a single one did.
     """
 
     difference: Difference
     score: Score
     more_dirt_db: float
     where: Where | None = None
+    when: When | None = None
 
 
 @dataclass(eq=False)
@@ -194,19 +197,31 @@ class Judge:
             dirt_db=abs(more_dirt_db),
             judging=self.board.judging,
         )
-        heard = score.verdict in HEARD_WORDS and score.decided_by == "distribution"
-        return Judged(found, score, more_dirt_db, self._where(a, b) if heard else None)
+        told: Where | When | None = None
+        if score.verdict in HEARD_WORDS and math.isfinite(score.score):
+            told = self._place(a, b, score.decided_by)
+        return Judged(
+            found,
+            score,
+            more_dirt_db,
+            where=told if isinstance(told, Where) else None,
+            when=told if isinstance(told, When) else None,
+        )
 
-    def _where(self, a: Sound, b: Sound) -> Where | None:
-        """Tell where two sounds differ most, in the channel where that is more."""
+    def _place(self, a: Sound, b: Sound, decided_by: Part) -> Where | When | None:
+        """Tell where or when two sounds differ most, in the channel that differs more."""
         takes_a, takes_b = ([ear.heard() for ear in self.ears(sound)] for sound in (a, b))
         channels = max(len(takes_a[0]), len(takes_b[0]))
-        each = [
-            where(*([take[c % len(take)] for take in takes] for takes in (takes_a, takes_b)))
+        pairs = [
+            tuple([take[c % len(take)] for take in takes] for takes in (takes_a, takes_b))
             for c in range(channels)
         ]
-        told = [found for found in each if found is not None]
-        return max(told, key=lambda found: abs(found.change_db), default=None)
+        if decided_by == "distribution":
+            return where(*max(pairs, key=lambda pair: distribution_db(*pair)))
+        if decided_by == "event":
+            found = when(*max(pairs, key=lambda pair: event_phon(*pair)))
+            return found._replace(at_s=max(0.0, found.at_s - SILENCE_BEFORE_S))
+        return None
 
     def ears(self, sound: Sound) -> list[Ear]:
         """Return what the takes of a sound, as many as there are, are to the ear."""

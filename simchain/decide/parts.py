@@ -21,6 +21,12 @@ LEAST_SWING = 0.01
 # softer reads 5.8. (10 log2 of the loudness with a floor of 3 % reads 4.7, and calls it free.)
 PHON = 10.0 / EXPONENT
 EVENT_FLOOR = 0.05
+# What sounds beside it at that moment hides an event: with this share of the loudest group's
+# loudness a gap of 50 ms reads 2.7 of judging.md's 2.4, without any 4.5; a note 6 dB softer reads
+# 5.1 phon, without 5.8.
+EVENT_BESIDE = 0.2
+# A band under this share of the loudest band's loudness is hardly heard, however it changes.
+LEAST_LOUD_BAND = 0.05
 _EVENT_REACH = 2  # frames of 10 ms
 
 
@@ -55,15 +61,15 @@ def event_phon(a: Takes, b: Takes) -> float:
     """How much the loudest click, gap or single note of one stands out beside the other, in phon.
 
     10 / 0.23 · log10((n_B + f) / (largest n_A within ±20 ms + f)), n the loudness of a group of
-    4 ERB in a short frame, f 5 % of its largest in either sound; the largest of all groups, frames
-    and of both directions; the mean of the takes, less the same between neighbouring takes of one
-    order, the one where that is smaller.
+    4 ERB in a short frame, f 5 % of its largest in either sound, or 20 % of the largest of any
+    group at that moment where that is more; the largest of all groups, frames and of both
+    directions; the mean of the takes, less the same between neighbouring takes of one order, the
+    one where that is smaller.
     """
     events_a, events_b = ([take.events for take in takes] for takes in (a, b))
-    peak = max(float(take.max()) for take in (*events_a, *events_b))
-    if peak == 0.0:
+    floor = event_floor((*events_a, *events_b))
+    if floor == 0.0:
         return 0.0
-    floor = EVENT_FLOOR * peak
     takes = max(len(a), len(b))
     pairs = zip(_as_many(events_a, takes), _as_many(events_b, takes), strict=True)
     across = _mean_jump(list(pairs), floor)
@@ -71,12 +77,22 @@ def event_phon(a: Takes, b: Takes) -> float:
     return max(PHON * (across - within), 0.0)
 
 
+def event_floor(events: Sequence[Floats]) -> float:
+    """Return the loudness below which nothing stands out, anywhere in these sounds."""
+    return EVENT_FLOOR * max(float(take.max()) for take in events)
+
+
 def long_term_change_db(a: Takes, b: Takes) -> tuple[float, float]:
-    """Largest change of long-term level over 2 ERB, in dB, and the band's centre in Hz."""
+    """Largest change of long-term level over 2 ERB, in dB, and the band's centre in Hz.
+
+    Bands count that have 5 % of the loudest band's loudness in one of the two.
+    """
+    loudness = np.maximum(*(np.mean([take.loudness for take in takes], axis=0) for takes in (a, b)))
     change = np.abs(
         np.mean([take.long_term_db for take in b], axis=0)
         - np.mean([take.long_term_db for take in a], axis=0)
     )
+    change[loudness < LEAST_LOUD_BAND * loudness.max()] = 0.0
     most = int(np.argmax(change))
     return float(change[most]), float(CENTRES_HZ[most])
 
@@ -115,12 +131,22 @@ def _mean_jump(pairs: Sequence[tuple[Floats, Floats]], floor: float) -> float:
 
 
 def _jump(a: Floats, b: Floats, floor: float) -> float:
-    """The largest log10 of (b + floor) over (what a has within ±20 ms, at its largest + floor)."""
+    """The largest of `rises`."""
+    return float(rises(a, b, floor).max())
+
+
+def rises(a: Floats, b: Floats, floor: float) -> Floats:
+    """Return how far b stands out beside a in each short frame and group, as log10 of loudness.
+
+    (b + floor) over what a has within ±20 ms, at its largest, + floor.
+    """
     edges = np.pad(a, ((_EVENT_REACH, _EVENT_REACH), (0, 0)))
     near = a
     for shift in range(2 * _EVENT_REACH + 1):
         near = np.maximum(near, edges[shift : shift + len(a)])
-    return math.log10(float(np.max((b + floor) / (near + floor))))
+    beside = EVENT_BESIDE * np.maximum(near, b).max(axis=1, keepdims=True)
+    hidden = np.maximum(beside, floor)
+    return np.asarray(np.log10((b + hidden) / (near + hidden)))
 
 
 def _neighbours(takes: Sequence[Floats]) -> list[tuple[Floats, Floats]]:

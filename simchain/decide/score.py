@@ -15,11 +15,13 @@ from simchain.decide.ear import Ear, Heard
 from simchain.decide.parts import distribution_db, event_phon, long_term_change_db, movement_db
 
 Verdict = Literal["same", "free", "subtle", "clear"]
-Part = Literal["distribution", "movement", "event", "dirt"]
-PARTS: tuple[Part, ...] = ("distribution", "movement", "event", "dirt")
+Part = Literal["distribution", "movement", "event", "dirt", "width"]
+PARTS: tuple[Part, ...] = ("distribution", "movement", "event", "dirt", "width")
 
-# What counts as one, each in its own unit: dB, dB, phon, dB.
-UNITS = (0.3, 0.5, 5.0, 3.0)
+# What counts as one, each in its own unit: dB, dB, phon, dB, and the side's share of the energy.
+# That one stands for what is just heard of the lateral energy fraction in rooms: 0.05 (ISO 3382-1,
+# table A.1, from memory).
+UNITS = (0.3, 0.5, 5.0, 3.0, 0.05)
 BORDER = (0.8, 1.25)
 NARROWEST_FREE_DB = 1.5
 
@@ -29,8 +31,9 @@ class Score:
     """How far apart two sounds are, and what decided it.
 
     `distribution_db`, `movement_db`, `event_phon` and `dirt_db` are the parts, each of the channel
-    that is further apart; `score` is the largest of them in units of 0.3 dB, 0.5 dB, 5 phon and
-    3 dB, and infinite where one sound is silent. `decided_by` is that part.
+    that is further apart, and `width_share`, by how much the side's share of the energy differs;
+    `score` is the largest of them in units of 0.3 dB, 0.5 dB, 5 phon, 3 dB and 0.05, and infinite
+    where one sound is silent. `decided_by` is that part.
 
     `max_erb_change_db` is the largest long-term change of 2 ERB, at `max_erb_change_hz`;
     `raised_by_band` says that it alone kept the verdict from `free`.
@@ -49,6 +52,7 @@ class Score:
     max_erb_change_db: float
     max_erb_change_hz: float
     raised_by_band: bool
+    width_share: float = 0.0
 
 
 class _Parts(NamedTuple):
@@ -60,8 +64,8 @@ class _Parts(NamedTuple):
     band_db: float
     band_hz: float
 
-    def in_units(self, dirt_db: float) -> list[float]:
-        parts = (*self[:3], dirt_db)
+    def in_units(self, dirt_db: float, width_share: float) -> list[float]:
+        parts = (*self[:3], dirt_db, width_share)
         return [part / unit for part, unit in zip(parts, UNITS, strict=True)]
 
 
@@ -93,9 +97,10 @@ def scored(
         _parts([take[c] for take in lines_a], [take[c] for take in lines_b])
         for c in range(len(lines_a[0]))
     ]
-    parts = max(channels, key=lambda channel: max(channel.in_units(0.0)))
+    parts = max(channels, key=lambda channel: max(channel.in_units(0.0, 0.0)))
     widest = max(channels, key=lambda channel: channel.band_db)
-    units = parts.in_units(dirt_db)
+    width_share = abs(_mean_width(b) - _mean_width(a))
+    units = parts.in_units(dirt_db, width_share)
     score = math.inf if math.isinf(difference.trim_lu) else max(units)
     verdict, raised = _verdict(score, widest.band_db, difference, judging)
     return Score(
@@ -110,7 +115,12 @@ def scored(
         max_erb_change_db=widest.band_db,
         max_erb_change_hz=widest.band_hz,
         raised_by_band=raised,
+        width_share=width_share,
     )
+
+
+def _mean_width(takes: Sequence[Ear]) -> float:
+    return sum(take.width for take in takes) / len(takes)
 
 
 def _refuse_unlike(a: Sequence[Ear], b: Sequence[Ear]) -> None:

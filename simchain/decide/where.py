@@ -1,4 +1,4 @@
-"""Where in music two sounds differ most: in its soft or its loud moments, low or high."""
+"""Where in music two sounds differ most: in its soft or its loud moments, low or high, and when."""
 
 from collections.abc import Sequence
 from typing import Literal, NamedTuple
@@ -6,8 +6,9 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.decide.ear import QUANTILES, Heard
-from simchain.measure.excitation import CENTRES_HZ
+from simchain.decide.ear import EVENT_GROUPS, QUANTILES, Heard
+from simchain.decide.parts import event_floor, rises
+from simchain.measure.excitation import CENTRES_HZ, HOP_S
 
 Floats = NDArray[np.float64]
 Moments = Literal["soft", "loud", "all"]
@@ -78,3 +79,28 @@ def _ranges() -> list[tuple[Range, NDArray[np.bool_]]]:
         ("middle", ~low & ~high),
         ("all", np.ones(CENTRES_HZ.size, bool)),
     ]
+
+
+class When(NamedTuple):
+    """The single moment at which two sounds differ most, in seconds, and in which range."""
+
+    at_s: float
+    range: Range
+
+
+def when(a: Sequence[Heard], b: Sequence[Heard]) -> When:
+    """Tell at which moment of the first takes one of them stands out most beside the other.
+
+    Both are one channel's and not silent; see `parts.event_phon`. Time counts from the first frame.
+    """
+    one, other = a[0].events, b[0].events
+    floor = event_floor((one, other))
+    both = np.maximum(rises(one, other, floor), rises(other, one, floor))
+    frame, group = np.unravel_index(int(np.argmax(both)), both.shape)
+    bands = slice(
+        EVENT_GROUPS[group], None if group + 1 == EVENT_GROUPS.size else EVENT_GROUPS[group + 1]
+    )
+    hz = float(np.median(CENTRES_HZ[bands]))
+    return When(
+        float(frame) * HOP_S, "low" if hz < LOW_HZ else "high" if hz > HIGH_HZ else "middle"
+    )

@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from simchain.decide.causes import CAUSES, Cause, Name
-from simchain.decide.where import Where
 from simchain.report.numbers import number
 from simchain.report.wording import listed, round_frequency
 
@@ -54,16 +53,16 @@ _RANGES = {
 }  # fmt: skip
 
 
-def where_facts(where: Where | None) -> dict[str, Any] | None:
-    """Return for JSON where two sounds differ most."""
-    return None if where is None else where._asdict()
-
-
 def where_words(where: Mapping[str, Any]) -> str:
     """Say where two sounds differ most: "3.0 dB less above 2.5 kHz in soft moments"."""
     way = "more" if where["change_db"] > 0.0 else "less"
     size = f"{abs(where['change_db']):.1f} dB {way}"
     return " ".join(filter(None, (size, _RANGES[where["range"]], _MOMENTS[where["moments"]])))
+
+
+def when_words(when: Mapping[str, Any]) -> str:
+    """Say at which moment two sounds differ most: "most at 5.2 s, below 250 Hz"."""
+    return f"most at {when['at_s']:.1f} s, {_RANGES[when['range']]}"
 
 
 def cause_facts(causes: Mapping[Name, Cause] | None) -> dict[str, dict[str, Any]] | None:

@@ -19,13 +19,14 @@ from simchain.decide.comparison import Comparison, FreePair, Heard, Pair
 from simchain.decide.levels import Levels
 from simchain.decide.score import Score
 from simchain.decide.songs import SongStep
-from simchain.decide.where import Where
+from simchain.decide.where import When, Where
 from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
 from simchain.measure.stereo import stereo_of
-from simchain.report.causes import cause_facts, where_facts
+from simchain.report.causes import cause_facts
 from simchain.report.holding import holding_document, holding_words
 from simchain.report.level_sentences import level_sentences
+from simchain.report.measures import measures_facts
 from simchain.report.numbers import number
 from simchain.report.stereo import sides_facts, stereo_facts, stereo_lines
 from simchain.report.stops import LITTLE_HEADROOM_DB, NEAR_FLOOR_DB
@@ -175,6 +176,7 @@ def _audition(one: Heard, file: str) -> dict[str, Any]:
         "steps": [step_facts(step) for step in one.steps],
         "stereo": stereo_facts(one.stereo),
         "output": output_facts(one),
+        "measures": measures_facts(one.measured),
     }
 
 
@@ -233,7 +235,7 @@ def pair_facts(pair: Pair) -> dict[str, Any]:
         "trim_lu": number(pair.trim_lu),
         "null_db": number(pair.null_db),
         "max_band_change_db": number(pair.max_band_change_db),
-        **(score_facts(score, pair.where) if score else dict.fromkeys(SCORE_FACTS)),
+        **(score_facts(score, pair.where, pair.when) if score else dict.fromkeys(SCORE_FACTS)),
         "causes": cause_facts(pair.causes),
     }
 
@@ -257,15 +259,16 @@ def free_facts(free: Sequence[FreePair] | None) -> list[dict[str, Any]] | None:
 
 SCORE_FACTS = (
     "score", "decided_by", "verdict", "borderline", "raised_by_band", "max_erb_change_db",
-    "max_erb_change_hz", "parts", "where",
+    "max_erb_change_hz", "parts", "where", "when",
 )  # fmt: skip
 
 
-def score_facts(score: Score, where: Where | None) -> dict[str, Any]:
+def score_facts(score: Score, where: Where | None, when: When | None) -> dict[str, Any]:
     """Return a score for JSON: `SCORE_FACTS`.
 
-    `parts` are those of the score in dB and phon; `where` says by how much the part of the music
-    that differs most does, null where that is in no one part.
+    `parts` are those of the score in dB, phon and as a share; `where` says by how much the part of
+    the music that differs most does, null where that is in no one part; `when` at which moment of
+    it the difference is largest, null where no single one decided.
     """
     return {
         "score": number(score.score),
@@ -280,8 +283,10 @@ def score_facts(score: Score, where: Where | None) -> dict[str, Any]:
             "movement_db": number(score.movement_db),
             "event_phon": number(score.event_phon),
             "dirt_db": number(score.dirt_db),
+            "width_share": number(score.width_share),
         },
-        "where": where_facts(where),
+        "where": None if where is None else where._asdict(),
+        "when": None if when is None else when._asdict(),
     }
 
 

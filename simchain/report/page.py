@@ -16,6 +16,7 @@ from simchain.report.level_sentences import (
     loops_sentence,
     meeting_sentence,
 )
+from simchain.report.measures import measures_tables
 from simchain.report.sentences import (
     find_pair,
     headroom_sentence,
@@ -77,7 +78,8 @@ def audition_page(data: Mapping[str, Any]) -> str:
                   integrated_lufs and true_peak_dbtp, waveform ([min, max] in columns, full
                   scale 1), bands_db, points (name, rms_dbu, peak_dbu, peak_volts, rail_volts,
                   headroom_db, floor_dbu) in path order, loops (mix, level_db, dips by passage),
-                  steps (of a song, each: change_lu, wanted_lu), stereo (see `stereo_facts`)
+                  steps (of a song, each: change_lu, wanted_lu), stereo (see `stereo_facts`),
+                  measures (if any, see `measures_facts`)
         pairs     a, b, passage, amp, trim_lu, null_db, max_band_change_db, max_band_hz,
                   band_change_db: b less a; what was judged (see `pair_facts`)
         free      None, or what became of free pairs played and set otherwise (see `free_facts`)
@@ -107,6 +109,7 @@ def audition_page(data: Mapping[str, Any]) -> str:
         facts=_as_json(_facts(data)),
         leads=[lead(data, amp) for amp in data["amps"] or [None]],
         pairs=_pair_rows(data),
+        measures=measures_tables(data),
         script=_safe(script),
         style=_safe(style),
         script_hash=_hash(script),

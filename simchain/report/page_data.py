@@ -19,6 +19,7 @@ from simchain.report.documents import (
     pair_facts,
     step_facts,
 )
+from simchain.report.measures import measures_facts
 from simchain.report.numbers import number
 from simchain.report.stereo import stereo_facts
 from simchain.report.timeline import timeline_facts
@@ -94,6 +95,7 @@ def _sound(one: Heard, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any
         "fingerprint": fingerprint(sounds[order, passage, amp]),
         "gains_db": {way: gain - matched for way, gain in one.gains_db.items()},
         **output_facts(one),
+        "measures": measures_facts(one.measured),
         "steps": [step_facts(step) for step in one.steps],
         "stereo": stereo_facts(one.stereo),
         "waveform": _waveform(one),

@@ -27,7 +27,7 @@ COLOURS = (
     "#55504a",
 )  # fmt: skip
 MARKERS = "osD^vPXph"
-_INK, _SOFT, _RULE, _PAPER, _WARN = "#1c1b18", "#5b564a", "#d2cab6", "#f6f3ea", "#a01b14"
+INK, SOFT, RULE, PAPER, _WARN = "#1c1b18", "#5b564a", "#d2cab6", "#f6f3ea", "#a01b14"
 _HOW_TO_READ = (
     "Mark: RMS. Stroke above it: peak, as the level of the sine with that peak. Dotted: noise "
     "floor, what is there while nobody plays. Hatched: ceiling, where it clips."
@@ -96,7 +96,7 @@ def level_diagram(
     _level_axes(axes, list(paths.values()))
     _key(axes)
     _draw_words(axes, [_HOW_TO_READ, *diagram_notes(rows)], 13 * max(9, len(names)))
-    return _written(figure, form)
+    return written(figure, form)
 
 
 def spectra(
@@ -136,7 +136,7 @@ def spectra(
         axes.set_ylim(lowest, highest + 6.0)
     axes.set_ylabel("level in thirds of octaves, dB")
     _key(axes)
-    return _written(figure, form)
+    return written(figure, form)
 
 
 def _named_bands() -> set[str]:
@@ -147,29 +147,29 @@ def _named_bands() -> set[str]:
 def _sheet(width: float, height: float, title: str) -> tuple["Figure", "Axes"]:
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width, height), dpi=130, facecolor=_PAPER, layout="constrained")
-    axes = figure.add_subplot(facecolor=_PAPER)
-    axes.set_title(_literal(title), loc="left", weight="bold", color=_INK, pad=26)
-    axes.grid(axis="y", color=_RULE, linewidth=0.7)
+    figure = Figure(figsize=(width, height), dpi=130, facecolor=PAPER, layout="constrained")
+    axes = figure.add_subplot(facecolor=PAPER)
+    axes.set_title(literal(title), loc="left", weight="bold", color=INK, pad=26)
+    axes.grid(axis="y", color=RULE, linewidth=0.7)
     axes.set_axisbelow(True)
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set_color(_INK)
-    axes.tick_params(colors=_INK, length=0)
+    axes.spines["bottom"].set_color(INK)
+    axes.tick_params(colors=INK, length=0)
     return figure, axes
 
 
 def _draw_columns(axes: "Axes", names: Sequence[str]) -> None:
     """Name every stop, rule the columns, and shade what lies in the amplifier's loop."""
-    labels = [_literal(name.replace(".", ".\n")) for name in names]
+    labels = [literal(name.replace(".", ".\n")) for name in names]
     axes.set_xticks(range(len(names)), labels, weight="bold")
     axes.set_xlim(-0.6, len(names) - 0.4)
     for column in range(1, len(names)):
-        axes.axvline(column - 0.5, color=_RULE, linewidth=0.5)
+        axes.axvline(column - 0.5, color=RULE, linewidth=0.5)
     columns = [names.index(block) for block in loop_blocks(names)]
     if columns:
-        axes.axvspan(columns[0] - 0.5, columns[-1] + 0.5, color=_RULE, alpha=0.35, linewidth=0)
-        axes.text((columns[0] + columns[-1]) / 2, 0.985, "in the loop", style="italic", color=_INK,
+        axes.axvspan(columns[0] - 0.5, columns[-1] + 0.5, color=RULE, alpha=0.35, linewidth=0)
+        axes.text((columns[0] + columns[-1]) / 2, 0.985, "in the loop", style="italic", color=INK,
                   weight="bold", transform=axes.get_xaxis_transform(), ha="center",
                   va="top")  # fmt: skip
 
@@ -188,7 +188,7 @@ def _draw_passage(
     peak = [math.nan if stop is None or stop.peak_dbu is None else stop.peak_dbu for stop in found]
     axes.plot(x, rms, color=colour, linewidth=1.0, alpha=0.55)
     axes.plot(x, rms, color=colour, marker=mark, markersize=6.5,
-              linestyle="none", label=_literal(spoken(passage)))  # fmt: skip
+              linestyle="none", label=literal(spoken(passage)))  # fmt: skip
     axes.vlines(x, rms, peak, color=colour, linewidth=1.2)
     axes.plot(x, peak, color=colour, marker="_", markersize=9, markeredgewidth=2.2,
               linestyle="none")  # fmt: skip
@@ -197,7 +197,7 @@ def _draw_passage(
 def _shade(place: int, turn: int) -> str:
     """Return the order's colour, from dark to light for one passage after another."""
     colour = COLOURS[place % len(COLOURS)]
-    other, part = ((_INK, 0.8), (_INK, 0.4), (_INK, 0.0), (_PAPER, 0.4))[turn % 4]
+    other, part = ((INK, 0.8), (INK, 0.4), (INK, 0.0), (PAPER, 0.4))[turn % 4]
     mixed = (
         round((1.0 - part) * int(colour[at : at + 2], 16) + part * int(other[at : at + 2], 16))
         for at in (1, 3, 5)
@@ -213,11 +213,11 @@ def _draw_rails(axes: "Axes", names: Sequence[str], paths: Sequence[Mapping[str,
         limits = [rail for rail in rails if rail is not None]
         if not limits:
             continue
-        axes.bar(column, 1.6, bottom=min(limits), width=0.86, color="none", edgecolor=_INK,
+        axes.bar(column, 1.6, bottom=min(limits), width=0.86, color="none", edgecolor=INK,
                  hatch="//////", linewidth=0)  # fmt: skip
-        axes.hlines(min(limits), column - 0.43, column + 0.43, color=_INK, linewidth=1.8)
+        axes.hlines(min(limits), column - 0.43, column + 0.43, color=INK, linewidth=1.8)
         if not named and not any(name in path and path[name].is_tight for path in paths):
-            axes.text(column, min(limits) + 2.2, "ceiling", style="italic", color=_SOFT,
+            axes.text(column, min(limits) + 2.2, "ceiling", style="italic", color=SOFT,
                       ha="center", va="bottom")  # fmt: skip
             named = True
 
@@ -239,7 +239,7 @@ def _name_the_floor(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
     floors = [stop.floor_dbu for stop in first if stop.floor_dbu is not None]
     if floors:
         axes.annotate("noise floor", (-0.5, min(floors)), xytext=(0, -6),
-                      textcoords="offset points", style="italic", color=_SOFT, ha="left",
+                      textcoords="offset points", style="italic", color=SOFT, ha="left",
                       va="top")  # fmt: skip
 
 
@@ -260,9 +260,9 @@ def _draw_preamp(axes: "Axes", names: Sequence[str], paths: Sequence[Mapping[str
     low, high = (round(chosen(lifts)) for chosen in (min, max))
     by = f"{low:+d} dB" if low == high else f"{low:+d} to {high:+d} dB"
     top = max(stop.peak_dbu or -99.0 for pair in ends for stop in pair)
-    axes.text(names.index("amp.in") + 0.5, top + 3.0, f"preamp\n{by}", style="italic", color=_INK,
+    axes.text(names.index("amp.in") + 0.5, top + 3.0, f"preamp\n{by}", style="italic", color=INK,
               ha="center", va="bottom", linespacing=1.15,
-              bbox={"facecolor": _PAPER, "edgecolor": "none", "pad": 1.5})  # fmt: skip
+              bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})  # fmt: skip
 
 
 def _draw_warnings(
@@ -282,10 +282,10 @@ def _draw_warnings(
         _, passage, stop = min(tight, key=lambda item: item[0])
         above = max(level for level in (stop.peak_dbu, stop.rail_dbu, -99.0) if level is not None)
         words = stop.warning.replace(", ", "\n")
-        axes.text(column, above + 2.4, f"{_literal(spoken(passage))}\n{words}", ha="center",
+        axes.text(column, above + 2.4, f"{literal(spoken(passage))}\n{words}", ha="center",
                   va="bottom", fontsize=8.5, weight="bold", linespacing=1.15,
-                  color=_WARN if stop.clips else _INK,
-                  bbox={"facecolor": _PAPER, "edgecolor": "none", "pad": 1.0})  # fmt: skip
+                  color=_WARN if stop.clips else INK,
+                  bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0})  # fmt: skip
 
 
 def _level_axes(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
@@ -299,7 +299,7 @@ def _level_axes(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
     highest = math.ceil((max(tops, default=20.0) + 8.0) / 10.0) * 10.0
     axes.set_ylim(lowest, highest)
     axes.set_yticks([lowest + 10.0 * step for step in range(round((highest - lowest) / 10.0) + 1)])
-    axes.axhline(0.0, color=_SOFT, linewidth=0.9)
+    axes.axhline(0.0, color=SOFT, linewidth=0.9)
     axes.set_ylabel("level, dBu")
     meter = axes.twinx()
     for spine in meter.spines.values():
@@ -308,8 +308,8 @@ def _level_axes(axes: "Axes", paths: Sequence[Mapping[str, Stop]]) -> None:
     shown = [v for v in _METER_VOLTS if dbu_to_volts(lowest) <= v <= dbu_to_volts(highest)]
     labels = [f"{v:g} V" if v >= 1.0 else f"{1000.0 * v:g} mV" for v in shown]
     meter.set_yticks([20.0 * math.log10(v / DBU_VOLTS) for v in shown], labels)
-    meter.tick_params(colors=_SOFT, length=0)
-    meter.set_ylabel("what a meter reads (RMS of a sine)", color=_SOFT)
+    meter.tick_params(colors=SOFT, length=0)
+    meter.set_ylabel("what a meter reads (RMS of a sine)", color=SOFT)
 
 
 def _key(axes: "Axes") -> None:
@@ -321,17 +321,16 @@ def _key(axes: "Axes") -> None:
 def _draw_words(axes: "Axes", sentences: Sequence[str], width: int) -> None:
     """Write sentences beneath the picture, in lines of `width` characters at most."""
     lines = [line for sentence in sentences for line in textwrap.wrap(sentence, width)]
-    axes.set_xlabel(
-        _literal("\n".join(lines)), color=_SOFT, loc="left", labelpad=10, linespacing=1.5
-    )
+    axes.set_xlabel(literal("\n".join(lines)), color=SOFT, loc="left", labelpad=10, linespacing=1.5)
 
 
-def _literal(text: str) -> str:
+def literal(text: str) -> str:
     """Keep a user's dollar signs from being read as mathematics."""
     return text.replace("$", r"\$")
 
 
-def _written(figure: "Figure", form: str) -> bytes:
+def written(figure: "Figure", form: str) -> bytes:
+    """Return a figure as `form`, the same bytes each time. Raises ValueError for another form."""
     if form not in ("png", "svg"):
         raise ValueError(f"a picture is png or svg, not {form}")
     from matplotlib import rc_context

@@ -1,6 +1,7 @@
 """Results on disk: sounds, the audition page and the level diagram of a render or a comparison."""
 
 import base64
+import itertools
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -72,7 +73,8 @@ def write_comparison(
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """Write the audition page and its sounds as FLAC beside it.
 
-    With `pictures` also a level diagram of each order and the spectra of each passage, as PNG.
+    With `pictures` also a level diagram of each order, and the spectra and spectrograms of each
+    passage, as PNG.
     `heard` are blind tests of it, told in the document.
 
     Returns the JSON document and the data that the page was made from. Raises OutputError when
@@ -95,7 +97,10 @@ def write_comparison(
     document = compare_document(comparison, names, "audition.html")
     document["heard"] = heard_facts(heard, data)
     stems = {music.label: _stem(music) for music in comparison.music}
-    document["pictures"] = _write_pictures(data, stems, folder) if pictures else []
+    document["pictures"] = []
+    if pictures:
+        document["pictures"] = _write_pictures(data, stems, folder)
+        document["pictures"] += _write_spectrograms(comparison, folder)
     return document, data
 
 
@@ -130,6 +135,20 @@ def _write_pictures(data: dict[str, Any], stems: dict[str, str], folder: Path) -
     return list(drawn)
 
 
+def _write_spectrograms(comparison: Comparison, folder: Path) -> list[str]:
+    """Draw every passage's spectrograms, for each amplifier, the orders matched in loudness."""
+    from simchain.report.spectrograms import spectrograms
+
+    names = []
+    for music, amp in itertools.product(comparison.music, comparison.amps):
+        here = [one for one in comparison.heard if one.music == music and one.rendering.amp == amp]
+        sounds = {one.rendering.order: _matched(one) for one in here}
+        names.append(_picture(_stem(music), amp, "spectrograms"))
+        title = f"{comparison.board.title}: {music.label}" + (f", {amp}" if amp else "")
+        files.write_bytes(folder / names[-1], spectrograms(sounds, title=title))
+    return names
+
+
 def _picture(subject: str, amp: str | None, what: str, form: str = "png") -> str:
     return ".".join([_words(subject), *([amp] if amp else []), what, form])
 
@@ -148,9 +167,14 @@ def _over_full_scale(rendering: Rendering) -> list[str]:
 
 def _audition(one: Heard) -> bytes:
     """Encode one sound, matched per passage, with dither of its own."""
+    return flac_16_bit(_matched(one).volts, one.rendering.rate)
+
+
+def _matched(one: Heard) -> Signal:
+    """Return one sound, full scale 1, as loud as all others of its passage."""
     output = one.rendering.output
     samples = output.samples.astype(np.float64) * units.db_to_ratio(one.gains_db["passage"])
-    return flac_16_bit(samples, output.rate)
+    return Signal(samples, output.rate)
 
 
 def _file_name(one: Heard) -> str:

@@ -68,7 +68,7 @@ def _pair(swap: Swap) -> dict[str, Any]:
         "null_db": number(difference.null_db),
         "trim_lu": number(difference.trim_lu),
         "max_band_change_db": number(difference.max_band_change_db),
-        **score_facts(swap.score, swap.judged.where),
+        **score_facts(swap.score, swap.judged.where, swap.judged.when),
         "more_dirt_db": number(swap.judged.more_dirt_db),
     }
 
@@ -131,7 +131,7 @@ def _outcome(each: Exchanged, turn_db: float | None) -> str:
     if all(swap.proved for swap in each.everywhere):
         return f"proved the same in {listed(names)}: free to move"
     if not each.is_free:
-        why = decided(score_facts(worst.score, worst.judged.where))
+        why = decided(score_facts(worst.score, worst.judged.where, worst.judged.when))
         said = f"no free move: {worst.score.verdict} in {worst.passage}{near}, by {why}"
         told = loudness_and_dirt(worst.difference.trim_lu, worst.judged.more_dirt_db)
         return f"{said}; {told}" if told else said

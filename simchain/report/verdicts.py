@@ -5,18 +5,20 @@ from typing import Any
 
 from simchain.board import Judging
 from simchain.decide.judge import HEARD_WORDS
-from simchain.report.causes import where_words
+from simchain.report.causes import when_words, where_words
 from simchain.report.wording import round_frequency
 
 # A level that is told, and one that is no free move any more.
 HEARD_LU, FREE_MOVE_LU = 0.05, Judging().free_move_lu
 FREE = "free to move: no difference expected"
 STYLES = {"same": "green", "free": "green", "subtle": "yellow", "clear": "bold red"}
+SINGLE_MOMENTS = "single moments"
 DECIDED_BY = {
     "distribution": "tone and evenness",
     "movement": "movement",
-    "event": "single moments (a click, a gap, a note)",
+    "event": f"{SINGLE_MOMENTS} (a click, a gap, a note)",
     "dirt": "dirt",
+    "width": "stereo width",
 }
 EXPECTED = {
     "same": "no difference",
@@ -56,6 +58,8 @@ def decided(pair: Mapping[str, Any]) -> str:
     if pair.get("raised_by_band"):
         return f"one narrow band, around {round_frequency(pair['max_erb_change_hz'])}"
     there = where_words(pair["where"]) if pair.get("where") else ""
+    if pair.get("when"):
+        return f"{SINGLE_MOMENTS} ({when_words(pair['when'])})"
     return DECIDED_BY[pair["decided_by"]] + (f" ({there})" if there else "")
 
 

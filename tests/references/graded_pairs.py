@@ -7,6 +7,7 @@ clips: 0.3 s of silence, the clip, two seconds for tails; 48 kHz, one channel.
 import math
 from collections.abc import Callable, Iterable
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from scipy.signal import sosfilt
@@ -24,14 +25,22 @@ RATE = 48_000
 BEFORE_S, TAIL_S = 0.3, 2.0
 TAKES = 5
 FULL_SCALE_DBU = 12.0
+# Recordings of real guitars, normalised ones: see recorded/README.md.
+RECORDINGS = Path(__file__).parent / "recorded"
+RECORDED = ("minor_ninth", "fifths")
+RECORDED_PEAK_VOLTS = 0.5
 
 Sound = np.ndarray
 
 
 @cache
 def played(name: str) -> Sound:
-    """The clip alone, shape (1, frames)."""
-    volts = read_clip(clips.path(name)).volts * dbu_to_peak_volts(FULL_SCALE_DBU)
+    """The clip alone, shape (1, frames): one of the project's, or one of `RECORDED`."""
+    if name in RECORDED:
+        volts = read_clip(RECORDINGS / f"{name}.flac").volts
+        volts *= RECORDED_PEAK_VOLTS / np.abs(volts).max()
+    else:
+        volts = read_clip(clips.path(name)).volts * dbu_to_peak_volts(FULL_SCALE_DBU)
     volts.flags.writeable = False
     return volts
 
@@ -58,9 +67,12 @@ def against_dry(name: str, changed: Sound, dirt: float = 0.0, spl: float = 75.0)
     return judged([ear_of(name, spl)], [Ear(changed, RATE, spl)], dirt)
 
 
-def each_clip(change: Callable[[Sound], Sound], spl: float = 75.0) -> list[Score]:
-    """Every clip against what `change` makes of it in its silence."""
-    return [against_dry(name, change(in_silence(played(name))), spl=spl) for name in clips.names()]
+def each_clip(
+    change: Callable[[Sound], Sound], spl: float = 75.0, names: Iterable[str] | None = None
+) -> list[Score]:
+    """Every clip (the project's) against what `change` makes of it in its silence."""
+    chosen = clips.names() if names is None else names
+    return [against_dry(name, change(in_silence(played(name))), spl=spl) for name in chosen]
 
 
 def median(scores: Iterable[Score], part: str = "score") -> float:
