@@ -193,3 +193,44 @@ def test_a_blind_test_that_does_not_fit_is_told_before_anything_is_rendered(
     assert line.startswith(str(file))
     assert line.endswith(said)
     assert not out.exists()
+
+
+def test_measures_are_there_and_those_by_tones_when_asked(
+    simchain_command: Simchain, board: Path
+) -> None:
+    out = board.parent / "out"
+    asked = ["compare", board, "--out", out, "--json"]
+    plain = json.loads(simchain_command(*asked).out)["auditions"]
+    found = json.loads(simchain_command(*asked, "--measures").out)["auditions"]
+    assert "Distortion and decay" in (out / "audition.html").read_text()
+    by_tones = {"tones_dbu", "difference_tone_hz", "edt_s", "t20_s", "t30_s"} | {
+        name for name in found[0]["measures"] if name.endswith("_percent")
+    }
+    for before, after in zip(plain, found, strict=True):
+        figures = after["measures"]
+        known = {name: value for name, value in figures.items() if name not in by_tones}
+        assert before["measures"] == {**known, **dict.fromkeys(by_tones)}
+        assert -60 < figures["most_momentary_lufs"] < 0
+        assert figures["most_short_term_lufs"] is None
+        assert figures["signal_to_noise_db"] > 30
+        assert figures["difference_tone_hz"] == [19_000, 20_000]
+        assert figures["t30_s"] is None
+    thd = {(one["order"], one["passage"]): one["measures"]["thd_220_hz_percent"] for one in found}
+    # Diodes in the feedback stop at their voltage, the tone itself passes beside them: twice the
+    # tone is the smaller share of dirt.
+    assert thd["a", "riff"] > thd["b", "riff"] > 5
+    assert thd["a", "off"] < 1e-6
+
+
+def test_pictures_are_files_that_the_document_names(
+    simchain_command: Simchain, board: Path
+) -> None:
+    out = board.parent / "out"
+    asked = ["compare", board, "--passages", "riff", "--songs", "riff", "--out", out, "--json"]
+    assert json.loads(simchain_command(*asked).out)["pictures"] == []
+    names = json.loads(simchain_command(*asked, "--pictures").out)["pictures"]
+    assert set(names) == {
+        *("a.levels.png", "b.levels.png", "riff.spectra.png", "song+riff.spectra.png"),
+        *("riff.spectrograms.png", "song+riff.spectrograms.png"),
+    }
+    assert all((out / name).read_bytes().startswith(b"\x89PNG") for name in names)

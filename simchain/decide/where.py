@@ -97,10 +97,10 @@ def when(a: Sequence[Heard], b: Sequence[Heard]) -> When:
     floor = event_floor((one, other))
     both = np.maximum(rises(one, other, floor), rises(other, one, floor))
     frame, group = np.unravel_index(int(np.argmax(both)), both.shape)
-    bands = slice(
-        EVENT_GROUPS[group], None if group + 1 == EVENT_GROUPS.size else EVENT_GROUPS[group + 1]
-    )
-    hz = float(np.median(CENTRES_HZ[bands]))
-    return When(
-        float(frame) * HOP_S, "low" if hz < LOW_HZ else "high" if hz > HIGH_HZ else "middle"
-    )
+    edges = [*EVENT_GROUPS, CENTRES_HZ.size]
+    hz = float(np.median(CENTRES_HZ[edges[group] : edges[group + 1]]))
+    return When(float(frame) * HOP_S, _range_of(hz))
+
+
+def _range_of(hz: float) -> Range:
+    return "low" if hz < LOW_HZ else "high" if hz > HIGH_HZ else "middle"
