@@ -31,7 +31,7 @@ from simchain.decide.dirt import more_dirt_db
 from simchain.decide.ear import Ear
 from simchain.measure.excitation import frames_in
 from simchain.measure.tail import moments_of
-from tests.decide.test_must_hold_swaps import louder_mix
+from tests.decide.test_must_hold_swaps import louder_mix, mix_changed
 from tests.references.graded_pairs import (
     BEFORE_S,
     RATE,
@@ -117,13 +117,12 @@ def sides(name: str, change: str) -> tuple[Side, Side]:
         return plain(sound), plain(sound)._replace(quiet=under)
     if change == "tremolo depth .6 to .7":
         return swaying(sound, 0.6), swaying(sound, 0.7)
-    quieter = float(np.arctan(np.tan(0.125 * np.pi) * 10 ** (-3 / 20)) * 2 / np.pi)
     pairs = {
         "level +3 dB": (plain(sound), plain(10 ** (3 / 20) * sound)),
         "shelf +2 dB": (plain(sound), plain(filtered(shelf(1000, 0.707, 2))(sound))),
         "T60 +50 %": (plain(room, sound), other(("reverb", {"decay_s": 2.7}))),
         "reverb mix +3 dB": (plain(room, sound), other(("reverb", {"mix": louder_mix(3)}))),
-        "repeats -3 dB": (other(("delay", {})), other(("delay", {"mix": quieter}))),
+        "repeats -3 dB": (other(("delay", {})), other(("delay", {"mix": mix_changed(0.25, -3)}))),
     }
     return pairs[change]
 
