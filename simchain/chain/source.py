@@ -155,6 +155,8 @@ def level_warning(board: Board, passage: str, clip: Signal) -> str:
     """Say when a passive pickup could not have made this level: a normalised file, most often."""
     low, high = PASSIVE_PICKUP_VOLTS
     peak = _peak(clip)
+    if peak == 0.0:
+        return f"clip {clip_name(board, passage)} is silent"
     if board.source.kind != "guitar" or low <= peak <= high:
         return ""
     return (

@@ -1,7 +1,8 @@
 """The walk along one or more paths: the sound at `out` and what each test point reads."""
 
 import copy
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from threading import Event
 from typing import Any, TypeVar, cast
@@ -244,7 +245,8 @@ def _rendering(board: Board, path: Path, here: _Walker, source: Source) -> Rende
         points = _with_second_amplifier(points)
     points["out"] = _in_two_channels(points["out"])
     output = here.output(full_scale_volts(board, path.amp_name), board.rate)
-    return Rendering(path, board.rate, points, output, _warnings(board, path, source))
+    warnings = (*_warnings(board, path, source), *_no_loudness(path, output))
+    return Rendering(path, board.rate, points, output, warnings)
 
 
 def _with_second_amplifier(points: dict[str, Point]) -> dict[str, Point]:
@@ -269,6 +271,17 @@ def _in_two_channels(point: Point) -> Point:
 def twice(sound: Sound) -> Sound:
     """Return one channel as two without copying it; two channels stay as they are."""
     return cast(Sound, np.broadcast_to(sound, (2, sound.shape[1])))
+
+
+def _no_loudness(path: Path, output: Output) -> Iterator[str]:
+    """Say where a sound has no loudness, and what stands in for it."""
+    if not math.isfinite(output.integrated_lufs):
+        yield f"'{path.timeline.name}' is silent in order '{path.order_name}'"
+    elif output.loudness_is_rms:
+        yield (
+            f"'{path.timeline.name}' is too short or too quiet to have a loudness (ITU-R BS.1770 "
+            "takes 400 ms, above -70 LUFS): it is matched and judged by its RMS"
+        )
 
 
 def _warnings(board: Board, path: Path, source: Source) -> tuple[str, ...]:
