@@ -15,7 +15,7 @@ from simchain.report.documents import key_of
 from simchain.report.page_data import page_data
 from simchain.report.sentences import passage_sentence
 from simchain.signal import Signal, write_float_wav
-from tests.references.order_bench import GRIT, PRESS, PUSH_6, RATE, TREMOLO, clip
+from tests.references.order_bench import GRIT, HUMBUCKING, PRESS, PUSH_6, RATE, TREMOLO, clip
 
 # Full scale 1.0 is 1 V peak.
 HEAD = """
@@ -23,12 +23,6 @@ tail_s = 2
 [source]
 clip = "clip.wav"
 full_scale_dbu = -0.79181246
-[source.pickup]
-inductance_h = 4.4
-resistance_ohm = 8000
-capacitance_pf = 130
-volume_ohm = 500e3
-tone_ohm = 500e3
 """
 ECHO = 'kind = "delay"'
 ROOM = 'kind = "reverb"'
@@ -56,7 +50,12 @@ class Asker:
     ) -> str:
         """Return the sentence; an order is "front | loop", `amp` an amplifier's gain in dB."""
         write_float_wav(self.folder / "clip.wav", Signal(clip(played, seconds)[None], RATE))
-        text = [HEAD, "[blocks]", *(f"{name} = {{ {each} }}" for name, each in blocks.items())]
+        text = [
+            HEAD,
+            HUMBUCKING % 1.0,
+            "[blocks]",
+            *(f"{name} = {{ {each} }}" for name, each in blocks.items()),
+        ]
         if amp is not None:
             text += ["[amps.stack]", f"gain_db = {amp}", "[output]", 'amps = ["stack"]']
         for name, order in (("first", first), ("second", second)):
