@@ -1,5 +1,6 @@
 """Where in music two sounds differ most: in its soft or its loud moments, low or high, and when."""
 
+import math
 from collections.abc import Sequence
 from typing import Literal, NamedTuple
 
@@ -18,6 +19,8 @@ LOW_HZ, HIGH_HZ = 250.0, 2500.0
 SOFT_SHARE, LOUD_SHARE = 0.4, 0.6
 # A part of the music is named where so much of the difference lies in it.
 MOST = 0.6
+# A change that is more than this share as large elsewhere is not one of that part.
+LESS_ELSEWHERE = 0.75
 # Below this share of its own size a change has no one direction.
 ONE_WAY = 0.6
 
@@ -38,7 +41,8 @@ def where(a: Sequence[Heard], b: Sequence[Heard]) -> Where | None:
     """Tell in which part of one channel's takes most of the difference lies; None where in no part.
 
     What is looked at is the distribution of level in each band, as `parts.distribution_db` does.
-    The smallest part wins that holds 60 % of the weighted squares and changes in one direction.
+    The smallest part wins that holds 60 % of the weighted squares, changes more than what is beside
+    it, and does so in one direction.
     """
     loudness = np.mean([take.loudness for take in (*a, *b)], axis=0)
     change = np.mean([take.levels_db for take in b], axis=0)
@@ -52,15 +56,20 @@ def where(a: Sequence[Heard], b: Sequence[Heard]) -> Where | None:
         for name, bands in _ranges():
             if moments == "all" and name == "all":
                 return None
-            part = np.ix_(times, bands)
-            if float(squares[part].sum()) < MOST * total:
+            inside = np.outer(times, bands)
+            if float(squares[inside].sum()) < MOST * total:
                 continue
-            weight, inside = weights[part], change[part]
-            mean_db = float((weight * inside).sum() / weight.sum())
-            rms_db = float(np.sqrt((weight * inside**2).sum() / weight.sum()))
-            if abs(mean_db) >= ONE_WAY * rms_db:
+            beside = (np.outer(~times, bands), np.outer(times, ~bands))
+            rms_db, *rest_db = (_rms(weights, squares, part) for part in (inside, *beside))
+            mean_db = float((weights * change)[inside].sum() / weights[inside].sum())
+            if max(rest_db) <= LESS_ELSEWHERE * rms_db and abs(mean_db) >= ONE_WAY * rms_db:
                 return Where(mean_db, moments, name)
     return None
+
+
+def _rms(weights: Floats, squares: Floats, part: NDArray[np.bool_]) -> float:
+    total = float(weights[part].sum())
+    return math.sqrt(float(squares[part].sum()) / total) if total > 0.0 else 0.0
 
 
 def _moments() -> list[tuple[Moments, NDArray[np.bool_]]]:

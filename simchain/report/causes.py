@@ -28,8 +28,8 @@ class _Words(NamedTuple):
 # What is told is more than another cause leaks into it (judging.md §4, 10), and worth a word: half
 # of what counts as one in the score, where it is in there.
 WORDS: dict[Name, _Words] = {
-    "level": _Words("LU", 0.2, "louder", "quieter", "equally loud"),
-    "tone": _Words("dB", 0.3, "", "", "the tone is the same"),
+    "level": _Words("LU", 0.2, "louder", "quieter", "equally loud within 0.2 LU"),
+    "tone": _Words("dB", 0.3, "", "", "hardly any change of tone"),
     "dirt": _Words("dB", 1.5, "dirtier", "cleaner", "no dirtier and no cleaner"),
     "touch": _Words("LU", 0.5, "less even", "more even", "as even"),
     "movement": _Words("dB", 0.5, "more sway", "less sway", "as much sway"),
@@ -55,14 +55,13 @@ _RANGES = {
 
 def where_words(where: Mapping[str, Any]) -> str:
     """Say where two sounds differ most: "3.0 dB less above 2.5 kHz in soft moments"."""
-    way = "more" if where["change_db"] > 0.0 else "less"
-    size = f"{abs(where['change_db']):.1f} dB {way}"
+    size = _more_or_less(where["change_db"])
     return " ".join(filter(None, (size, _RANGES[where["range"]], _MOMENTS[where["moments"]])))
 
 
 def when_words(when: Mapping[str, Any]) -> str:
     """Say at which moment two sounds differ most: "most at 5.2 s, below 250 Hz"."""
-    return f"most at {when['at_s']:.1f} s, {_RANGES[when['range']]}"
+    return ", ".join(filter(None, (f"most at {when['at_s']:.1f} s", _RANGES[when["range"]])))
 
 
 def cause_facts(causes: Mapping[Name, Cause] | None) -> dict[str, dict[str, Any]] | None:
@@ -77,6 +76,19 @@ def cause_facts(causes: Mapping[Name, Cause] | None) -> dict[str, dict[str, Any]
             facts[name] |= {"band_db": number(cause.band_db), "hz": number(cause.hz)}
         facts[name]["text"] = cause_text(name, facts[name])
     return facts
+
+
+def turned_causes(causes: Facts) -> dict[Name, dict[str, Any]]:
+    """Return causes with the two orders changed over: all the other way round, words too."""
+    turned: dict[Name, dict[str, Any]] = {}
+    for name in CAUSES:
+        cause = dict(causes[name])
+        # The tone's own number has no direction, its band has.
+        key = "band_db" if name == "tone" else "difference"
+        if cause[key] is not None:
+            cause[key] = -cause[key]
+        turned[name] = {**cause, "text": cause_text(name, cause)}
+    return turned
 
 
 def cause_text(name: Name, cause: Mapping[str, Any]) -> str:
@@ -118,8 +130,14 @@ def in_words(causes: Facts, *, tone: bool = True) -> str:
 
 
 def loudness_and_dirt(level_lu: float, more_dirt_db: float) -> str:
-    """Say level and dirt alone: "5.1 LU louder and no dirtier"; "" where neither is worth it."""
-    causes = {"level": {"difference": level_lu}, "dirt": {"difference": more_dirt_db}}
+    """Say level and dirt alone: "5.1 LU louder and no dirtier"; '' where neither is worth it.
+
+    An infinite level, that of silence, cannot be told.
+    """
+    causes = {
+        "level": {"difference": number(level_lu)},
+        "dirt": {"difference": number(more_dirt_db)},
+    }
     return listed([text for text in (_level(causes), _dirt(causes)) if text])
 
 
@@ -147,7 +165,7 @@ def _dirt(causes: Facts) -> str:
     dirt, level = causes["dirt"], causes["level"]["difference"] or 0.0
     if _is_told("dirt", dirt):
         return _beside("dirt", dirt)
-    if abs(level) < _LOUDER_LU:
+    if abs(level) < _LOUDER_LU or dirt["difference"] is None:
         return ""
     return "no dirtier" if level > 0.0 else "no cleaner"
 
@@ -166,5 +184,8 @@ def _is_told(name: Name, cause: Mapping[str, Any]) -> bool:
 
 
 def _band(tone: Mapping[str, Any]) -> str:
-    way = "more" if tone["band_db"] > 0.0 else "less"
-    return f"{abs(tone['band_db']):.1f} dB {way} around {round_frequency(tone['hz'])}"
+    return f"{_more_or_less(tone['band_db'])} around {round_frequency(tone['hz'])}"
+
+
+def _more_or_less(change_db: float) -> str:
+    return f"{abs(change_db):.1f} dB {'more' if change_db > 0.0 else 'less'}"

@@ -15,18 +15,18 @@ def move_words(
     words do.
 
     With `on` only those blocks count: what is off may stand anywhere. Told are one block that
-    moves, two that change places, and several that go into the loop or come out of it.
+    moves, two that change places, and several that go into the loop or come out of it. "Into the
+    loop" and "out of the loop" alone mean that nothing was there: else the place is said too.
     """
     before, after = (_sequence(order, on) for order in (a, b))
     if sorted(before) != sorted(after) or before == after:
         return ""
     if crossing := _across(before, after):
-        return crossing
+        return f"moving {listed(crossing)} {_place(before, after, crossing)}"
     movers = [name for name in before if _without(before, name) == _without(after, name)]
-    movers = [name for name in movers if name != _SPLIT]
     if movers:
-        mover = min(movers, key=lambda name: abs(before.index(name) - after.index(name)))
-        return f"moving {mover} {_place(after, mover)}"
+        # There are two only where neighbours change places.
+        return f"moving {movers[0]} {_place(before, after, movers[:1])}"
     apart = [place for place, name in enumerate(before) if name != after[place]]
     if len(apart) == 2 and _SPLIT not in (before[apart[0]], before[apart[1]]):
         return f"exchanging {listed([before[place] for place in apart])}"
@@ -44,22 +44,28 @@ def _without(sequence: Sequence[str], name: str) -> list[str]:
     return [each for each in sequence if each != name]
 
 
-def _across(before: Sequence[str], after: Sequence[str]) -> str:
-    """Say which blocks go across the split, where nothing else changes its place."""
+def _across(before: Sequence[str], after: Sequence[str]) -> list[str]:
+    """Return the blocks that go across the split, where nothing else changes its place."""
     if _without(before, _SPLIT) != _without(after, _SPLIT):
-        return ""
-    cut, its = before.index(_SPLIT), after.index(_SPLIT)
-    names = listed(before[its:cut] if its < cut else after[cut:its])
-    return f"moving {names} into the loop" if its < cut else f"moving {names} out of the loop"
+        return []
+    low, high = sorted((before.index(_SPLIT), after.index(_SPLIT)))
+    return [name for name in before[low : high + 1] if name != _SPLIT]
 
 
-def _place(sequence: Sequence[str], name: str) -> str:
-    """Say where a block stands: after which other, or what begins with it."""
-    place = sequence.index(name)
-    neighbour = sequence[place - 1] if place else None
-    if neighbour == _SPLIT:
+def _place(before: Sequence[str], after: Sequence[str], names: Sequence[str]) -> str:
+    """Say where `names`, neighbours in `after`, have gone: "after grit", "into the loop"."""
+    was, now = _in_loop(before, names[0]), _in_loop(after, names[0])
+    across = "" if was == now else "into the loop" if now else "out of the loop"
+    first, last = after.index(names[0]), after.index(names[-1])
+    split = after.index(_SPLIT)
+    stretch = after[split + 1 :] if now else after[:split]
+    if len(stretch) == len(names):
+        return across
+    if now and after[first - 1] == _SPLIT:
         return "to the start of the loop"
-    if neighbour is not None:
-        return f"after {neighbour}"
-    follower = sequence[place + 1]
-    return "to the front" if follower == _SPLIT else f"before {follower}"
+    beside = f"after {after[first - 1]}" if first else f"before {after[last + 1]}"
+    return f"{across}{'' if now else ' to'} {beside}" if across else beside
+
+
+def _in_loop(sequence: Sequence[str], name: str) -> bool:
+    return sequence.index(name) > sequence.index(_SPLIT)

@@ -8,21 +8,23 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
-from simchain.board import Judging
 from simchain.decide.match import IDENTICAL_DB
-from simchain.report.causes import what_it_does, what_it_is
+from simchain.report.causes import turned_causes, what_it_does, what_it_is
 from simchain.report.moves import move_words
 from simchain.report.stops import LITTLE_HEADROOM_DB, ON_PURPOSE, Stop, stops
 from simchain.report.verdicts import (
     HEARD_LU,
+    SAME_NULL_DB,
+    SAME_TRIM_LU,
+    are_alike,
     expected,
     expected_of_each,
+    grouped,
+    is_same,
     louder,
-    no_difference_expected,
 )
 from simchain.report.wording import capital, frequency, letter, listed, spoken
 
-SAME_NULL_DB, SAME_TRIM_LU = Judging().same_null_db, Judging().same_trim_lu
 _FAINT_TONE_DB = 1.0
 _NAMED_ORDERS = 5
 
@@ -65,7 +67,12 @@ def passage_sentence(data: Mapping[str, Any], passage: str, amp: str | None) -> 
 
     if len(names) == 2 and (pair := pair_of(0, 1)) is not None:
         return start + pair_sentence(pair, moved=moved_in(data, passage, 0, 1))
-    groups = _groups(len(names), pair_of)
+
+    def alike(first: int, second: int) -> bool:
+        pair = pair_of(first, second)
+        return pair is not None and are_alike(pair)
+
+    groups = grouped(len(names), alike)
     against_first = [
         (letter(group[0]), pair)
         for group in groups[1:]
@@ -151,6 +158,10 @@ def turned(pair: Mapping[str, Any]) -> dict[str, Any]:
     changes = [None if change is None else -change for change in pair["band_change_db"]]
     trim_lu = pair["trim_lu"]
     other = {"a": pair["b"], "b": pair["a"], "band_change_db": changes}
+    if causes := pair.get("causes"):
+        other["causes"] = turned_causes(causes)
+    if where := pair.get("where"):
+        other["where"] = {**where, "change_db": -where["change_db"]}
     return {**pair, **other, "trim_lu": None if trim_lu is None else -trim_lu}
 
 
@@ -204,20 +215,6 @@ def _tone(pair: Mapping[str, Any], change_db: float, whose: str = "") -> str:
     return f"most change of tone: {whose}{abs(change_db):.1f} dB {direction} at {place}"
 
 
-def _groups(count: int, pair_of: Callable[[int, int], Mapping[str, Any] | None]) -> list[list[int]]:
-    """Gather orders of which no difference to the first of their group is expected."""
-    groups: list[list[int]] = []
-    for place in range(count):
-        for group in groups:
-            pair = pair_of(group[0], place)
-            if pair is not None and (is_same(pair) or no_difference_expected(pair)):
-                group.append(place)
-                break
-        else:
-            groups.append([place])
-    return groups
-
-
 def _alike(
     groups: Sequence[Sequence[int]], pair_of: Callable[[int, int], Mapping[str, Any] | None]
 ) -> list[str]:
@@ -240,7 +237,8 @@ def _many_sentence(
     parts = [capital(alike[0]), *alike[1:]] if alike else []
     silent = [name for name, pair in against_first if pair["trim_lu"] is None]
     if silent:
-        parts.append(f"A or {' or '.join(silent)} is silent")
+        said = _one_is_silent(silent)
+        parts.append(said if parts else capital(said))
     rest = [(name, pair) for name, pair in against_first if name not in silent]
     if rest:
         if said := expected_of_each(rest):
@@ -251,12 +249,11 @@ def _many_sentence(
     return "; ".join(parts) + "."
 
 
-def is_same(pair: Mapping[str, Any]) -> bool:
-    """Whether two orders are the same in level and spectrum: a null of -80 dB, 0.1 LU."""
-    trim_lu, null_db = pair["trim_lu"], pair["null_db"]
-    if trim_lu is None or null_db is None:
-        return False
-    return bool(null_db <= SAME_NULL_DB and abs(trim_lu) <= SAME_TRIM_LU)
+def _one_is_silent(letters: Sequence[str]) -> str:
+    """Say that of A and each of the others one is silent: which is not in the pair."""
+    if len(letters) == 1:
+        return f"either A or {letters[0]} is silent"
+    return f"either A is silent, or {listed(letters)} are"
 
 
 def _levels(trims: Sequence[tuple[str, float]]) -> str:

@@ -13,7 +13,6 @@ from simchain.report.lead import Lead, lead
 from simchain.report.sentences import (
     find_pair,
     headroom_sentence,
-    is_same,
     moved_in,
     pair_sentence,
     passage_sentence,
@@ -22,7 +21,7 @@ from simchain.report.sentences import (
 from simchain.report.songs import clock, moments, song_step_text
 from simchain.report.stereo import stereo_by_order
 from simchain.report.stops import LITTLE_HEADROOM_DB, stop_name
-from simchain.report.verdicts import no_difference_expected
+from simchain.report.verdicts import are_alike
 from simchain.report.wording import letter, number_text, spoken, with_unit
 
 # Eight columns of at least 5 characters and one of 10, and a space before each.
@@ -193,13 +192,14 @@ def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
 
 def _lead_lines(said: Lead) -> Iterable[Text]:
     """Return what is said first: which orders are alike, and which moves are free."""
-    yield from (Text(sentence, style="bold") for sentence in said.sentences)
+    if said.sentences:
+        yield from (Text(sentence, style="bold") for sentence in said.sentences)
+        yield Text()
     for title, moves in (("Free moves", said.free), ("Moves expected to be heard", said.heard)):
         if moves:
-            yield Text(f"\n{title}", style="bold")
+            yield Text(title, style="bold")
             yield from (Text(f"   {move}") for move in moves)
-    if said.sentences or said.free or said.heard:
-        yield Text()
+            yield Text()
 
 
 def _said_of(data: Mapping[str, Any], passage: str, amp: str | None) -> Iterable[str]:
@@ -224,7 +224,7 @@ def _each_against_the_first(
     names = [order["name"] for order in data["orders"]]
     for place, name in enumerate(names[1:], start=1):
         pair = find_pair(data, names[0], name, passage, amp)
-        if pair is not None and not (is_same(pair) or no_difference_expected(pair)):
+        if pair is not None and not are_alike(pair):
             moved = moved_in(data, passage, 0, place)
             yield f"{letter(place)}: {pair_sentence(pair, 'A', letter(place), moved)}"
 

@@ -1,15 +1,16 @@
 """The words of a verdict, as people read them: what is expected to be heard, never what is."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from simchain.board import Judging
 from simchain.decide.judge import HEARD_WORDS
 from simchain.report.causes import when_words, where_words
-from simchain.report.wording import round_frequency
+from simchain.report.wording import listed, round_frequency
 
 # A level that is told, and one that is no free move any more.
 HEARD_LU, FREE_MOVE_LU = 0.05, Judging().free_move_lu
+SAME_NULL_DB, SAME_TRIM_LU = Judging().same_null_db, Judging().same_trim_lu
 FREE = "free to move: no difference expected"
 STYLES = {"same": "green", "free": "green", "subtle": "yellow", "clear": "bold red"}
 SINGLE_MOMENTS = "single moments"
@@ -44,13 +45,22 @@ def expected(pair: Mapping[str, Any]) -> str:
     `pair` has `verdict`, `borderline` and `trim_lu`, and perhaps what the score was `decided_by`;
     '' where it was not judged.
     """
+    said = _expected(pair)
+    return f"{said}{_by(pair)}: " if said else ""
+
+
+def _expected(pair: Mapping[str, Any]) -> str:
     word = pair.get("verdict")
     if word is None:
         return ""
     but = " but in level" if word == "free" and abs(pair["trim_lu"] or 0.0) >= HEARD_LU else ""
     near = " (borderline)" if pair.get("borderline") else ""
-    by = f", by {decided(pair)}" if word in HEARD_WORDS and pair.get("decided_by") else ""
-    return f"{EXPECTED[word]}{but} expected{near}{by}: "
+    return f"{EXPECTED[word]}{but} expected{near}"
+
+
+def _by(pair: Mapping[str, Any]) -> str:
+    told = pair["verdict"] in HEARD_WORDS and pair.get("decided_by")
+    return f", by {decided(pair)}" if told else ""
 
 
 def decided(pair: Mapping[str, Any]) -> str:
@@ -68,12 +78,38 @@ def expected_of_each(pairs: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
 
     `pairs` has each order's letter; '' where none was judged.
     """
-    letters: dict[str, list[str]] = {}
+    letters: dict[tuple[str, str], list[str]] = {}
     for letter, pair in pairs:
-        if said := expected(pair).removesuffix(": "):
-            letters.setdefault(said, []).append(letter)
-    told = [f"{said} in {' and '.join(names)}" for said, names in letters.items()]
+        if said := _expected(pair):
+            letters.setdefault((said, _by(pair)), []).append(letter)
+    told = [f"{said} in {listed(names)}{by}" for (said, by), names in letters.items()]
     return f"against A {', '.join(told)}" if told else ""
+
+
+def is_same(pair: Mapping[str, Any]) -> bool:
+    """Whether two orders are the same in level and spectrum: a null of -80 dB, 0.1 LU."""
+    trim_lu, null_db = pair["trim_lu"], pair["null_db"]
+    if trim_lu is None or null_db is None:
+        return False
+    return bool(null_db <= SAME_NULL_DB and abs(trim_lu) <= SAME_TRIM_LU)
+
+
+def are_alike(pair: Mapping[str, Any]) -> bool:
+    """Whether two orders are the same, or no difference between them is expected."""
+    return is_same(pair) or no_difference_expected(pair)
+
+
+def grouped(count: int, alike: Callable[[int, int], bool]) -> list[list[int]]:
+    """Gather orders, given by their places, into groups of which each is `alike` every other."""
+    groups: list[list[int]] = []
+    for place in range(count):
+        for group in groups:
+            if all(alike(other, place) for other in group):
+                group.append(place)
+                break
+        else:
+            groups.append([place])
+    return groups
 
 
 def no_difference_expected(pair: Mapping[str, Any]) -> bool:

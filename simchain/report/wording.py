@@ -22,13 +22,16 @@ def frequency(hz: float) -> str:
     """Return a band's centre as it is called: exact base-ten centres by their ISO 266 numbers."""
     decade = 10.0 ** math.floor(math.log10(hz) + 1e-9)
     nominal = min(_PREFERRED, key=lambda number: abs(math.log(number * decade / hz))) * decade
-    called = nominal if abs(nominal / hz - 1.0) < 0.02 else float(f"{hz:.3g}")
-    return f"{called / 1000:g} kHz" if called >= 1000.0 else f"{called:g} Hz"
+    return _hertz(nominal if abs(nominal / hz - 1.0) < 0.02 else float(f"{hz:.3g}"))
 
 
 def round_frequency(hz: float) -> str:
     """Return a frequency with two digits: the ear's bands are wider than more would say."""
-    return frequency(float(f"{hz:.2g}"))
+    return _hertz(float(f"{hz:.2g}"))
+
+
+def _hertz(hz: float) -> str:
+    return f"{hz / 1000:g} kHz" if hz >= 1000.0 else f"{hz:g} Hz"
 
 
 def listed(words: Sequence[str]) -> str:

@@ -4,13 +4,16 @@ import base64
 import hashlib
 import json
 import re
+from html import unescape
 from html.parser import HTMLParser
 
 import pytest
 
+from simchain.report.lead import lead
 from simchain.report.page import ACCENTS, audition_page
 from simchain.report.page_data import fingerprint
 from simchain.report.plots import COLOURS
+from tests.report.conftest import judgement
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"
 
@@ -182,3 +185,79 @@ def test_a_dash_stands_for_what_is_not_there_and_nothing_is_minus_zero(data):
     html = audition_page(data)
     assert '<td class="number">–</td>' in html
     assert "−0.00<" not in html
+
+
+def _judged(data: dict) -> dict:
+    """The first amplifier finds all free, the others find all clear."""
+    for pair in data["pairs"]:
+        is_first = pair["amp"] == data["amps"][0]
+        pair.update(judgement("free", 0.3) if is_first else judgement("clear", 9.0), trim_lu=0.0)
+    return data
+
+
+def _lead_part(html: str) -> str:
+    """The part of the page that is said first, as it stands there."""
+    [part] = re.findall(r'<section class="part lead".*?</section>', html, re.DOTALL)
+    return part
+
+
+def test_what_is_said_first_stands_before_the_orders(data):
+    html = audition_page(_judged(data))
+    assert html.index("<main>") < html.index('id="lead-head"') < html.index('id="orders-head"')
+    part, said = _lead_part(html), lead(data, "crunch")
+    assert len(said.sentences) >= 1
+    assert len(said.free) >= 2
+    assert [unescape(text) for text in re.findall(r"<p class=\"fact\">(.*?)</p>", part)] == (
+        said.sentences
+    )
+    assert re.findall(r"<h3>(.*?)</h3>", part) == ["Free moves"]
+    assert [unescape(text) for text in re.findall(r"<li>(.*?)</li>", part)] == said.free
+
+
+def test_without_a_judgement_nothing_is_said_first(data):
+    html = audition_page(data)
+    assert "lead-head" not in html
+    assert "In short" not in html
+    _judged(data)["pairs"][0]["verdict"] = None
+    assert "lead-head" not in audition_page(data)
+
+
+def test_hostile_names_in_what_is_said_first_stay_text(data):
+    _judged(data)
+    for order in data["orders"]:
+        for part in ("front", "loop"):
+            order[part] = [HOSTILE if name == "room" else name for name in order[part]]
+    for part in (*data["passages"], *data["sounds"], *data["pairs"]):
+        for key in ("name", "passage"):
+            if part.get(key) == "solo":
+                part[key] = HOSTILE
+    for pair in data["pairs"]:
+        pair["borderline"] = True
+    html = audition_page(data)
+    part = _lead_part(html)
+    assert f"Moving {HOSTILE} after repeat" in unescape(part)
+    assert "(borderline in verse, riff and " in part
+    assert set(re.findall(r"</?([a-z]\w*)", part)) <= {
+        "section",
+        "h2",
+        "h3",
+        "div",
+        "p",
+        "ul",
+        "li",
+    }
+    assert Sketch(html).count("img") == 0
+
+
+def test_each_amplifier_has_its_own_and_one_is_shown(two_amps):
+    part = _lead_part(audition_page(_judged(two_amps)))
+    parts = re.findall(r'<div class="says" data-amp="(\d)"( hidden)?>(.*?)</div>', part, re.DOTALL)
+    assert [(amp, bool(hidden)) for amp, hidden, _ in parts] == [("0", False), ("1", True)]
+    crunch, hot = (unescape(text) for _, _, text in parts)
+    for text, amp in ((crunch, "crunch"), (hot, "hot")):
+        said = lead(two_amps, amp)
+        assert all(line in text for line in (*said.sentences, *said.free, *said.heard))
+    assert "Free moves" in crunch
+    assert "a clear difference" not in crunch
+    assert "Moves expected to be heard" in hot
+    assert "No difference expected" not in hot

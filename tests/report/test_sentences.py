@@ -5,13 +5,16 @@ import pytest
 from simchain.report.sentences import (
     find_pair,
     headroom_sentence,
+    moved_in,
     pair_sentence,
     passage_sentence,
     signed_band_change,
     step_sentence,
     turned,
 )
+from simchain.report.verdicts import are_alike, expected_of_each, grouped, is_same
 from simchain.report.wording import frequency, letter, listed, spoken
+from tests.report.conftest import judgement
 
 # Nominal centres of third-octave bands, ISO 266 / IEC 61260-1:2014 annex E (from memory);
 # the exact ones are 1000 * 10^(x/10).
@@ -257,3 +260,156 @@ def test_a_step_against_another_passage_is_told_with_what_is_wanted(data):
         if (sound["order"], sound["passage"], sound["amp"]) == wanted:
             sound["integrated_lufs"] = None
     assert step_sentence(data, "solo", "crunch") == "", "a silent passage is no step"
+
+
+def causes(**differences: float | None) -> dict:
+    found = judgement("subtle", 2.0)["causes"]
+    for name, difference in differences.items():
+        found[name]["difference"] = difference
+    return found
+
+
+def heard(verdict: str = "subtle", **more: object) -> dict:
+    return {**judgement(verdict, 2.0), **more}
+
+
+def test_where_a_difference_is_expected_it_is_told_by_its_causes():
+    """The sentence of a boost behind a drive, from the judgement of a pair."""
+    pair = a_pair(**heard("clear", causes=causes(level=5.1)))
+    assert pair_sentence(pair, moved="moving push after grit") == (
+        "A clear difference expected, by dirt: moving push after grit makes it 5.1 LU louder and "
+        "no dirtier."
+    )
+    assert pair_sentence(pair, "A", "C") == (
+        "A clear difference expected, by dirt: against A, C is 5.1 LU louder and no dirtier."
+    )
+
+
+def test_a_difference_that_no_cause_tells_is_still_told():
+    pair = a_pair(**heard(borderline=True, decided_by="movement"))
+    assert pair_sentence(pair, moved="moving push after grit") == (
+        "A subtle difference expected (borderline), by movement, from moving push after grit."
+    )
+    assert pair_sentence(pair, "A", "C") == (
+        "A subtle difference expected (borderline), by movement, between A and C."
+    )
+
+
+def test_where_most_of_it_lies_replaces_the_tone():
+    changed = causes(level=1.0)
+    changed["tone"] |= {"difference": 2.0, "band_db": -8.0, "hz": 3000.0}
+    where = {"change_db": -2.4, "moments": "all", "range": "high"}
+    pair = a_pair(**heard(decided_by="distribution", causes=changed))
+    assert pair_sentence(pair).endswith(
+        ", by tone and evenness: against A, B is 1.0 LU louder and no dirtier, "
+        "with 8.0 dB less around 3 kHz."
+    )
+    assert pair_sentence({**pair, "where": where}).endswith(
+        ", by tone and evenness (2.4 dB less above 2.5 kHz): "
+        "against A, B is 1.0 LU louder and no dirtier."
+    )
+
+
+def test_a_judged_pair_is_found_the_other_way_round_with_all_that_was_told():
+    """What is dirtier one way is cleaner the other, and where it is more there is less."""
+    where = {"change_db": 2.4, "moments": "soft", "range": "high"}
+    changed = causes(level=3.1, dirt=4.0, tail=None)
+    pair = a_pair(**heard(decided_by="distribution", causes=changed, where=where))
+    assert pair_sentence(pair) == (
+        "A subtle difference expected, by tone and evenness (2.4 dB more above 2.5 kHz in soft "
+        "moments): against A, B is 3.1 LU louder and dirtier (4.0 dB)."
+    )
+    assert pair_sentence(turned(pair), "B", "A") == (
+        "A subtle difference expected, by tone and evenness (2.4 dB less above 2.5 kHz in soft "
+        "moments): against B, A is 3.1 LU quieter and cleaner (4.0 dB)."
+    )
+    assert turned(turned(pair))["where"] == where
+    assert turned(pair)["causes"]["tail"]["difference"] is None
+    assert pair["causes"]["dirt"]["difference"] == 4.0, "what was given stays"
+
+
+def test_what_moved_is_said_of_blocks_that_are_on(data):
+    """Two orders: push and grit are exchanged; in the verse neither is on."""
+    data["orders"] = data["orders"][1:3]
+    for pair in data["pairs"]:
+        pair.update(heard(), null_db=-20.0)
+        pair["causes"]["dirt"]["difference"] = 4.0
+    assert passage_sentence(data, "solo", "crunch") == (
+        "Solo: A subtle difference expected, by dirt: moving grit after push makes it dirtier "
+        "(4.0 dB)."
+    )
+    assert moved_in(data, "solo", 0, 1) == "moving grit after push"
+    assert moved_in(data, "verse", 0, 1) == ""
+    assert "against A, B is dirtier (4.0 dB)" in passage_sentence(data, "verse", "crunch")
+
+
+def test_what_is_expected_of_each_names_the_order_before_the_cause():
+    pairs = [
+        ("B", a_pair(**heard(decided_by="event"))),
+        ("C", a_pair(**heard("clear"))),
+        ("D", a_pair(**heard(decided_by="event"))),
+        ("E", a_pair(**heard("free"))),
+        ("F", a_pair(**heard(decided_by="event"))),
+    ]
+    assert expected_of_each(pairs) == (
+        "against A a subtle difference expected in B, D and F, by single moments (a click, a gap, "
+        "a note), a clear difference expected in C, by dirt, no difference but in level expected "
+        "in E"
+    )
+    assert expected_of_each([("B", a_pair())]) == "", "not judged"
+
+
+def test_orders_of_one_group_are_alike_among_themselves(data):
+    """A and B, and A and C, but not B and C: C is not named with them."""
+    for pair in data["pairs"]:
+        apart = {pair["a"], pair["b"]} == {"split", "boost_first"}
+        pair.update(null_db=-30.0, trim_lu=0.0, **judged("subtle" if apart else "free"))
+    assert passage_sentence(data, "riff", "crunch").startswith(
+        "Riff: No difference expected between A, B and D; "
+        "against A no difference expected in C; A and C are equally loud; "
+    )
+
+
+@pytest.mark.parametrize(
+    ("silent", "said"),
+    [
+        ({"split"}, "Solo: Either A or B is silent; "),
+        ({"split", "boost_first"}, "Solo: Either A is silent, or B and C are; "),
+        ({"series"}, "Solo: Either A is silent, or B, C and D are."),
+    ],
+)
+def test_silence_is_said_as_far_as_it_is_known(data, silent, said):
+    """Of a pair it is known that one is silent, not which; of two silent ones they are the same."""
+    for pair in data["pairs"]:
+        mute = {pair["a"], pair["b"]} & silent
+        one = len(mute) == 1
+        pair.update(trim_lu=None if one else 0.0, null_db=0.0 if one else -20.0)
+    sentence = passage_sentence(data, "solo", "crunch")
+    assert sentence.startswith(said)
+    assert sentence.count("silent") == 1
+
+
+@pytest.mark.parametrize(
+    ("trim_lu", "null_db", "same"),
+    [(0.1, -80.0, True), (0.11, -80.0, False), (0.1, -79.9, False), (None, 0.0, False),
+     (0.0, None, False)],
+)  # fmt: skip
+def test_the_same(trim_lu, null_db, same):
+    assert is_same({"trim_lu": trim_lu, "null_db": null_db}) is same
+
+
+@pytest.mark.parametrize(
+    ("verdict", "trim_lu", "alike"),
+    [("free", 0.49, True), ("free", -0.5, False), ("same", 0.1, True), ("subtle", 0.0, False),
+     ("clear", None, False), (None, 0.0, False)],
+)  # fmt: skip
+def test_alike_is_free_and_hardly_louder(verdict, trim_lu, alike):
+    """judging.md section 1: a free move changes the level by less than 0.5 LU."""
+    assert are_alike({"verdict": verdict, "trim_lu": trim_lu, "null_db": -30.0}) is alike
+
+
+def test_groups_hold_only_what_is_alike_throughout():
+    alike = {(0, 1), (0, 2), (1, 2), (2, 3), (3, 4)}
+    assert grouped(5, lambda first, second: (first, second) in alike) == [[0, 1, 2], [3, 4]]
+    assert grouped(3, lambda *_: False) == [[0], [1], [2]]
+    assert grouped(0, lambda *_: True) == []
