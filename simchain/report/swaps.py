@@ -1,5 +1,6 @@
 """What `simchain swaps` prints: a matrix of words, the free moves as sentences, and JSON."""
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -130,6 +131,8 @@ def _outcome(each: Exchanged, turn_db: float | None) -> str:
     near = " (borderline)" if worst.score.borderline else ""
     if all(swap.proved for swap in each.everywhere):
         return f"proved the same in {listed(names)}: free to move"
+    if not math.isfinite(worst.difference.trim_lu):
+        return f"no free move: one of the two is silent in {worst.passage}"
     if not each.is_free:
         why = decided(score_facts(worst.score, worst.judged.where, worst.judged.when))
         said = f"no free move: {worst.score.verdict} in {worst.passage}{near}, by {why}"
@@ -137,7 +140,7 @@ def _outcome(each: Exchanged, turn_db: float | None) -> str:
         return f"{said}; {told}" if told else said
     if worst.score.verdict == "same":
         return f"the same in {listed(names)}: free to move"
-    if turn_db == 0.0:
+    if turn_db is not None and abs(turn_db) < _SILENT_LU:
         return f"{FREE}{near}"
     if turn_db is not None:
         way = "down" if turn_db < 0.0 else "up"
@@ -159,7 +162,11 @@ def swaps_parts(document: Mapping[str, Any]) -> Iterable[Table | Text | Padding]
         return
     yield Text()
     yield from _matrices(document)
-    free = [each for each in document["exchanges"] if each["verdict"] in FREE_WORDS]
+    free = [
+        each
+        for each in document["exchanges"]
+        if each["verdict"] in FREE_WORDS and each["turn_db"] is not None
+    ]
     heard = [each for each in document["exchanges"] if each not in free]
     stops = [each for each in free if each["holds"] and not each["holds"]["holds"]]
     for title, part in (
