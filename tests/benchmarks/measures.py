@@ -5,10 +5,15 @@ from collections.abc import Callable
 import numpy as np
 from scipy.signal import butter, sosfilt
 
+from simchain.decide.causes import touch_of
 from simchain.decide.difference import difference
+from simchain.decide.ear import Ear
+from simchain.decide.score import scored
 from simchain.measure.bands import third_octaves_db
+from simchain.measure.excitation import frames_in
 from simchain.measure.level import level_of
 from simchain.measure.loudness import integrated_lufs
+from simchain.measure.tail import moments_of, tail_db
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.signal import Signal, flac_16_bit, resampled
 from tests.benchmarks.timing import RATE, print_against_six_sections
@@ -25,6 +30,10 @@ def jobs() -> dict[str, Callable[[], object]]:
     a, b = stereo(1), stereo(2)
     mono_a, mono_b = (np.broadcast_to(one[0], one.shape) for one in (a, b))
     related = a + 1e-3 * b
+    heard, others = ([Ear(each[:1], RATE) for _ in range(5)] for each in (a, b))
+    apart = difference(a[:1], b[:1], RATE)
+    gated = a[:1] * (np.arange(a.shape[1]) % RATE < RATE // 2)
+    moments = moments_of(gated, RATE, frames_in(a.shape[1], RATE))
     return {
         "level, stereo": lambda: level_of(a),
         "loudness, stereo": lambda: integrated_lufs(a, RATE),
@@ -37,6 +46,11 @@ def jobs() -> dict[str, Callable[[], object]]:
         "difference, unrelated": lambda: difference(a, b, RATE),
         "difference, the same twice": lambda: difference(mono_a, mono_b, RATE),
         "difference, only gain": lambda: difference(a, 0.5 * a, RATE),
+        "what the ear has, mono": lambda: Ear(a[:1], RATE).heard(),
+        "what the ear has, stereo": lambda: Ear(a, RATE).heard(),
+        "score of a pair of five takes": lambda: scored(heard, others, apart),
+        "tail, mono": lambda: tail_db(a[:1], RATE, moments),
+        "momentary loudness, mono": lambda: touch_of(a[:1], RATE),
         "44.1 to 48 kHz, mono": lambda: resampled(Signal(a[:1], 44_100), RATE),
         "16-bit FLAC, the same twice": lambda: flac_16_bit(mono_a, RATE),
     }
