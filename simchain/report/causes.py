@@ -46,6 +46,8 @@ WORDS: dict[Name, _Words] = {
 _IS: tuple[Name, ...] = ("touch", "width")
 _HAS: tuple[Name, ...] = ("movement", "tail", "noise")
 _LOUDER_LU = 0.5
+# Dirt under this may be the leak of another cause (judging.md §4, 10).
+_LEAKED_DIRT_DB = 0.5
 _MOMENTS = {"soft": "in soft moments", "loud": "in loud moments", "all": ""}
 _RANGES = {
     "low": "below 250 Hz", "middle": "between 250 Hz and 2.5 kHz", "high": "above 2.5 kHz",
@@ -167,6 +169,8 @@ def _dirt(causes: Facts) -> str:
         return _beside("dirt", dirt)
     if abs(level) < _LOUDER_LU or dirt["difference"] is None:
         return ""
+    if abs(dirt["difference"]) >= _LEAKED_DIRT_DB:
+        return f"hardly {_way('dirt', dirt)}"
     return "no dirtier" if level > 0.0 else "no cleaner"
 
 

@@ -79,13 +79,15 @@ def ask(tmp_path: Path) -> Asker:
 
 
 def test_1_boost_and_drive(ask: Asker) -> None:
-    """After: level, no dirt. Into an amplifier that crunches, much less of it: the amplifier
-    decides."""
+    """After: level, and hardly any dirt (220 Hz: 26 against 25 % of harmonics).
+
+    Into an amplifier that crunches, much less of it: the amplifier decides.
+    """
     blocks = {"push": PUSH_6, "grit": GRIT}
     said = ask(blocks, "push grit", "grit push")
     assert said.startswith("A clear difference expected")
     assert "moving push after grit makes it" in said
-    assert "LU louder and no dirtier" in said
+    assert "LU louder and hardly dirtier" in said
     crunch = ask(blocks, "push grit", "grit push", amp=16)
     assert loudness(crunch) < loudness(said) - 2.0
 

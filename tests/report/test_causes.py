@@ -115,7 +115,9 @@ def test_the_sentence_of_a_boost_behind_a_drive():
     ("level", "dirt", "words"),
     [
         (5.1, 0.0, "5.1 LU louder and no dirtier"),
-        (5.1, 1.49, "5.1 LU louder and no dirtier"),
+        (5.1, 1.49, "5.1 LU louder and hardly dirtier"),
+        (5.1, -0.5, "5.1 LU louder and hardly cleaner"),
+        (5.1, 0.49, "5.1 LU louder and no dirtier"),
         (5.1, 1.5, "5.1 LU louder and dirtier (1.5 dB)"),
         (5.1, -4.0, "5.1 LU louder and cleaner (4.0 dB)"),
         (-5.1, 0.0, "5.1 LU quieter and no cleaner"),
