@@ -1,8 +1,8 @@
 """The character of each order in a passage or song: what causes are told from.
 
 Beside the sound itself it takes one without echoes and with what sways held still, and one more
-with that held still alone where something sways. Where that changes nothing of an order's path,
-nothing is rendered.
+with that held still alone where something sways. What is the same path is rendered once: nothing
+for an order without echoes and modulators, one sound where there are no echoes.
 """
 
 from collections.abc import Sequence
@@ -36,9 +36,10 @@ def characters(
     clip, rate = source.taken(), judge.board.rate
     moments = moments_of(clip[:, : source.clip_frames], rate, frames_in(clip.shape[1], rate))
     del clip
-    dry = _held(judge, dry_and_still(judge.board, names), firsts)
+    ears: dict[bytes, Ear] = {}
+    dry = _held(judge, dry_and_still(judge.board, names), firsts, ears)
     swaying = [sound for sound in firsts if sound.modulates]
-    held = _held(judge, still(judge.board, names), swaying) if swaying else {}
+    held = _held(judge, still(judge.board, names), swaying, ears) if swaying else {}
     return [
         _character(
             judge, sound, dry[id(sound)], held.get(id(sound)), silence, source.clip_frames, moments
@@ -70,21 +71,25 @@ def _character(
     )
 
 
-def _held(judge: Judge, board: Board, sounds: Sequence[Sound]) -> dict[int, Ear]:
-    """Return each sound as it is on `board`, by its `id`; those of one path are rendered once."""
+def _held(
+    judge: Judge, board: Board, sounds: Sequence[Sound], ears: dict[bytes, Ear]
+) -> dict[int, Ear]:
+    """Return each sound as it is on `board`, by its `id`.
+
+    `ears` has those that were rendered before, by the keys of their last steps; others are added.
+    """
     source = source_of(board, judge.music, song=judge.is_song)
-    found: dict[bytes, Ear] = {}
     ends: dict[int, bytes] = {}
     wanted = {}
     for sound in sounds:
         path = path_from(source, board, sound.order, judge.amp)
         ends[id(sound)] = last = path.steps[-1].key
         if last == sound.rendering.path.steps[-1].key:
-            found[last] = judge.ears(sound)[0]
-        else:
+            ears[last] = judge.ears(sound)[0]
+        elif last not in ears:
             wanted[last] = path
     rendered = walk(board, list(wanted.values()), source, stop=judge.stop) if wanted else []
     judge.cost += Cost(still=len(rendered))
     for last, one in zip(wanted, rendered, strict=True):
-        found[last] = judge.ear(one.output.samples)
-    return {which: found[last] for which, last in ends.items()}
+        ears[last] = judge.ear(one.output.samples)
+    return {which: ears[last] for which, last in ends.items()}

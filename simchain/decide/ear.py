@@ -18,7 +18,7 @@ from simchain.measure.excitation import (
     frames_in,
     specific_loudness,
 )
-from simchain.measure.loudness import integrated_lufs, ungated_lufs
+from simchain.measure.loudness import ABSOLUTE_GATE_LUFS, integrated_lufs, ungated_lufs
 from simchain.measure.stereo import stereo_of
 from simchain.signal import twins
 
@@ -27,6 +27,9 @@ Samples = NDArray[np.floating]
 
 # 300 dB under full scale: what is left of a sound that has died away, not a sound.
 SILENCE = 1e-15
+
+# About that of a guitar in volts, so that for guitars the gate lies where it would by itself.
+GATED_RMS = 0.05
 
 QUANTILES: Floats = np.arange(0.05, 1.0, 0.1)
 SMOOTHED_FRAMES = 6
@@ -74,8 +77,10 @@ class Ear:
 
     `samples` has shape (1 or 2 channels, frames), full scale 1.0, and is not copied; channels that
     are alike count as one. The mean of its two channels' powers, K-weighted and gated as BS.1770
-    does, plays at that level: a steady 1 kHz tone in both plays at 75 dB SPL in each. A sound that
-    is shorter than 400 ms, or under -70 LUFS throughout, has no such loudness; its K-weighted RMS
+    does, plays at that level: a steady 1 kHz tone in both plays at 75 dB SPL in each. The absolute
+    gate is where it would be if the sound's RMS were `GATED_RMS`: a sound that dies away through
+    the gate would not play at the same level once it is louder (by up to 0.2 dB). A sound that is
+    shorter than 400 ms, or under -70 LUFS throughout, has no such loudness; its K-weighted RMS
     stands in. It is silent outside its ends.
 
     What is heard is worked out when it is first asked for and kept, so that n sounds cost n times
@@ -113,7 +118,12 @@ class Ear:
         Silence counts as if it had, so that the other sound of a pair decides.
         """
         count = self.length if length is None else length
-        return self.silent or math.isfinite(self._integrated_lufs(0, count))
+        if self.silent:
+            return True
+        lufs = self._integrated_lufs(0, count)
+        if not lufs <= ABSOLUTE_GATE_LUFS:
+            return math.isfinite(lufs)
+        return math.isfinite(integrated_lufs(self._stretch(0, count), self.rate))
 
     def heard(
         self, *, start: int = 0, length: int | None = None, gated: bool = True
@@ -132,17 +142,24 @@ class Ear:
             self._kept[key] = tuple(_heard(line, self.rate, start, frames) for line in lines)
         return self._kept[key]
 
-    def _stretch(self, start: int, length: int) -> Floats:
-        """Both channels from a sample on, silent after their end."""
+    @cached_property
+    def _energy(self) -> float:
+        """Sum of squares, the mean of the channels."""
+        return float(np.mean([np.sum(np.square(line, dtype=np.float64)) for line in self.samples]))
+
+    def _stretch(self, start: int, length: int, scale: float = 1.0) -> Floats:
+        """Both channels from a sample on, `scale` times, silent after their end."""
         volts = np.zeros((len(self.samples), length))
         part = self.samples[:, start : start + length]
-        volts[:, : part.shape[1]] = part
+        np.multiply(part, scale, out=volts[:, : part.shape[1]])
         return np.broadcast_to(volts, (2, length))
 
     def _integrated_lufs(self, start: int, length: int) -> float:
+        """BS.1770's loudness, but for where the absolute gate is."""
         if (start, length) not in self._lufs:
-            found = integrated_lufs(self._stretch(start, length), self.rate)
-            self._lufs[start, length] = found
+            scale = GATED_RMS * math.sqrt(length / self._energy)
+            found = integrated_lufs(self._stretch(start, length, scale), self.rate)
+            self._lufs[start, length] = found - 20.0 * math.log10(scale)
         return self._lufs[start, length]
 
     def _gain(self, start: int, length: int, gated: bool) -> float:

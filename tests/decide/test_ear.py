@@ -68,6 +68,16 @@ def test_gain_and_sign_do_not_matter() -> None:
         assert_alike(one, other)
 
 
+def test_nor_where_a_sound_dies_away_through_the_gate() -> None:
+    """BS.1770's absolute gate lies at -70 LUFS: of what dies away to there slowly, less is left out
+    the louder it is, and its loudness does not grow by as much as its level."""
+    sound = noise(seconds=12.0) * 10 ** (-np.minimum(times(12.0) * 15, 57) / 20)
+    both = np.broadcast_to(sound, (2, sound.shape[1]))
+    apart = integrated_lufs(4 * both, RATE) - integrated_lufs(both, RATE) - 20 * math.log10(4)
+    assert abs(apart) > 0.1
+    assert_alike(Ear(4 * sound, RATE).heard()[0], Ear(sound, RATE).heard()[0])
+
+
 def smoothed_slowly(power: np.ndarray) -> np.ndarray:
     """60 ms and 2 ERB, one value at a time; beyond the outermost bands these go on."""
     over_time = np.array([power[i : i + 6].mean(axis=0) for i in range(len(power) - 5)])

@@ -13,6 +13,17 @@ import pytest
 
 from simchain.decide.dirt import more_dirt_db
 from simchain.decide.score import Score
+from tests.decide.test_must_hold_swaps import (
+    BOOST,
+    DELAY,
+    DRIVE,
+    HOT_DRIVE,
+    MUCH_REVERB,
+    PRESS,
+    all_pass,
+    louder_mix,
+    mix_changed,
+)
 from tests.references.graded_pairs import (
     CHORUS,
     EQUALIZER,
@@ -25,6 +36,7 @@ from tests.references.graded_pairs import (
     against_dry,
     each_clip,
     ear_of,
+    ears,
     filtered,
     hiss,
     in_silence,
@@ -38,6 +50,7 @@ from tests.references.graded_pairs import (
     swapped,
     takes,
     through,
+    turned_down,
 )
 
 
@@ -190,15 +203,82 @@ def test_9_tremolo_and_delay_swapped() -> None:
 
 def test_10_swaps_around_a_drive() -> None:
     """Clear, but where a chord rings so long that reverb has no gap to be heard in: not free."""
-    boost: Chain = [("boost", {})]
-    drive: Chain = [("drive", {})]
-    hot: Chain = [("drive", {"gain_db": 36.0})]
     rows = {
-        "boost and drive": (boost, drive, {"clear"}),
-        "drive and equalizer": (drive, EQUALIZER, {"subtle", "clear"}),
-        "reverb and drive with much gain": (REVERB, hot, {"subtle", "clear"}),
+        "boost and drive": (BOOST, DRIVE, {"clear"}),
+        "drive and equalizer": (DRIVE, EQUALIZER, {"subtle", "clear"}),
+        "reverb and drive with much gain": (REVERB, HOT_DRIVE, {"subtle", "clear"}),
+        "much reverb and drive": (MUCH_REVERB, DRIVE, {"subtle", "clear"}),
     }
     for what, (first, second, allowed) in rows.items():
         scores = [swapped(name, first, second) for name in RECORDED]
         says(what, allowed, scores)
+        assert words(scores) <= allowed
+
+
+def test_orientation_of_reverbs() -> None:
+    """Asked 0.28, 0.94, 5.3 for a longer decay, 0.6, 1.7, 3.4 for a louder mix. The ninth rings for
+    eight seconds and covers all but the end of a tail: a longer decay reads a fifth of that, or
+    less, in the fifths half or more. More is a larger difference, louder mixes are within 60 %."""
+    rooms = {name: in_silence(played(name)) for name in RECORDED}
+    base = {name: ears([through(sound, REVERB)]) for name, sound in rooms.items()}
+
+    def against(changed: dict[str, float]) -> list[Score]:
+        chain: Chain = [("reverb", changed)]
+        return [judged(base[name], ears([through(rooms[name], chain)])) for name in RECORDED]
+
+    decays = {more: against({"decay_s": 1.8 * (1 + more / 100)}) for more in (3, 10, 50)}
+    mixes = {db: against({"mix": louder_mix(db)}) for db in (1, 3, 6)}
+    for more, asked in zip(decays, (0.28, 0.94, 5.3), strict=True):
+        says(f"decay +{more} %", asked, decays[more])
+    for db, asked in zip(mixes, (0.6, 1.7, 3.4), strict=True):
+        says(f"mix +{db} dB", asked, mixes[db])
+        assert all(score.score == pytest.approx(asked, rel=0.6) for score in mixes[db])
+    for each in (decays, mixes):
+        for little, more, most in zip(*each.values(), strict=True):
+            assert little.score < more.score < most.score
+    assert words(decays[3]) == {"free"}
+    assert words(mixes[6]) == {"subtle"}
+
+
+@pytest.mark.parametrize("fade_s", [0.0, 0.001, 0.005])
+def test_orientation_of_a_gap(fade_s: float) -> None:
+    """Asked 2.4: subtle, whatever its edges; 3.9 at most where it is cut hard."""
+    scores = each_clip(lambda sound: turned_down(sound, 0.0, 0.05, fade_s), names=RECORDED)
+    says(f"50 ms gap, edges {1e3 * fade_s:g} ms", 2.4, scores)
+    assert words(scores) == {"subtle"}
+
+
+def test_orientation_of_the_rest() -> None:
+    """A delay before or after a drive reads 2 of 5.1: what rings on covers its own repeats. And a
+    compressor before a boost is clear (asked 1.1): these chords die away through its threshold, and
+    6 dB more move where they do."""
+    quieter: Chain = [("delay", {"mix": mix_changed(0.25, -3.0)})]
+
+    def repeats() -> list[Score]:
+        return [
+            judged(*(ears([through(in_silence(played(name)), each)]) for each in (DELAY, quieter)))
+            for name in RECORDED
+        ]
+
+    def exchanged(first: Chain, second: Chain) -> list[Score]:
+        return [swapped(name, first, second) for name in RECORDED]
+
+    rows = {
+        "0.4 s, -6 dB": (
+            1.7,
+            each_clip(lambda sound: turned_down(sound, 0.5, 0.4, 0.005), names=RECORDED),
+            {"subtle"},
+        ),
+        "repeats -3 dB": (2.5, repeats(), {"subtle"}),
+        "delay and drive": (5.1, exchanged(DELAY, DRIVE), {"subtle", "clear"}),
+        "compressor and drive": (5.3, exchanged(PRESS, DRIVE), {"subtle", "clear"}),
+        "compressor and boost": (1.1, exchanged(PRESS, BOOST), {"clear"}),
+        "all-pass of 1.2 ms": (
+            0.12,
+            each_clip(filtered(all_pass(1.2e-3)), names=RECORDED),
+            {"free"},
+        ),
+    }
+    for what, (asked, scores, allowed) in rows.items():
+        says(what, asked, scores)
         assert words(scores) <= allowed

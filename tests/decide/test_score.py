@@ -1,6 +1,7 @@
 """The score as a whole: words, thresholds, signs, odd sounds. judging.md §4: test_must_hold.py."""
 
 import dataclasses
+import itertools
 import math
 
 import numpy as np
@@ -13,6 +14,7 @@ from simchain.board.wishes import Judging
 from simchain.decide.difference import Difference, difference
 from simchain.decide.ear import Ear
 from simchain.decide.score import PARTS, Score, scored
+from simchain.measure.excitation import CENTRES_HZ, LONG_FRAME_S, excitation, internal_noise_db
 from simchain.signal import Signal, resampled
 
 RATE = 48_000
@@ -111,6 +113,59 @@ def test_a_narrow_band_is_never_free() -> None:
     assert (found.verdict, found.raised_by_band) == ("subtle", True)
 
 
+def beside_a_band(
+    low_hz: float, high_hz: float, above_noise_db: float, spl: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """A struck sound up to 2 kHz that plays at `spl`, and hiss struck with it in one band, which at
+    its loudest place lies so far above the ear's own noise (means over time)."""
+    struck = sosfilt(butter(12, 2000.0, fs=RATE, output="sos"), sound(seconds=3.0), axis=1)
+    band = butter(4, [low_hz, high_hz], "bandpass", fs=RATE, output="sos")
+    hiss = sosfilt(band, sound(9, seconds=3.0), axis=1)
+    played = Ear(struck, RATE, spl).gain * hiss[0]
+    level_db = 10 * np.log10(excitation(played, RATE, LONG_FRAME_S).mean(axis=0))
+    over_db = (level_db - internal_noise_db(CENTRES_HZ)).max()
+    return struck, hiss * 10 ** ((above_noise_db - over_db) / 20)
+
+
+def at_level(a: np.ndarray, b: np.ndarray, spl: float) -> Score:
+    return scored([Ear(a, RATE, spl)], [Ear(b, RATE, spl)], difference(a, b, RATE))
+
+
+def test_a_band_that_is_heard_is_never_free() -> None:
+    """3 dB more or less in 2 ERB that are clearly audible, however much louder the rest plays: at
+    90 dB SPL such a band may have a thirtieth of the loudest one's loudness, and pools away."""
+    raised = []
+    for spl, band, above_noise_db, db in itertools.product(
+        (60.0, 75.0, 90.0), ((5700, 7300), (9000, 11_500)), (20.0, 30.0), (-3.0, 3.0)
+    ):
+        struck, hiss = beside_a_band(*band, above_noise_db, spl)
+        found = at_level(struck + hiss, struck + 10 ** (db / 20) * hiss, spl)
+        print(
+            f"{spl:g} dB SPL, {band} Hz, {above_noise_db:g} dB above the ear's noise, {db:+g} dB:"
+        )
+        print(f"   score {found.score:.2f}, {found.max_erb_change_db:.2f} dB over 2 ERB")
+        assert found.verdict in ("subtle", "clear")
+        assert found.max_erb_change_db > 1.5
+        assert found.raised_by_band == (found.score < 1.0)
+        raised.append(found.raised_by_band)
+    assert any(raised)
+
+
+@pytest.mark.parametrize("spl", [60.0, 75.0, 90.0])
+@pytest.mark.parametrize("above_noise_db", [-5.0, 5.0])
+def test_a_band_that_is_hardly_heard_raises_no_word(spl: float, above_noise_db: float) -> None:
+    """8 to 14 kHz, 5 dB under the ear's own noise, and 5 dB above: 3 dB more or less there, or
+    nothing at all."""
+    struck, hiss = beside_a_band(8000, 14_000, above_noise_db, spl)
+    for share in (0.0, 10**-0.15, 10**0.15):
+        found = at_level(struck + hiss, struck + share * hiss, spl)
+        print(f"x {share:.2f}: score {found.score:.2f}, {found.max_erb_change_db:.2f} dB")
+        assert not found.raised_by_band
+        assert found.max_erb_change_db < 0.5
+        if above_noise_db < 0:
+            assert found.verdict in ("same", "free")
+
+
 def test_the_part_that_decides_is_named() -> None:
     a = sound(seconds=3.0)
     assert score(a, brighter(a, 0.5)).decided_by == "distribution"
@@ -122,7 +177,9 @@ def test_the_part_that_decides_is_named() -> None:
     slow, fast = (hum * (1 + 0.4 * np.sin(2 * math.pi * hz * times)) for hz in (2.0, 8.0))
     assert score(slow, fast).decided_by == "movement"
     assert score(a, brighter(a, 0.1), dirt_db=20.0).decided_by == "dirt"
-    assert PARTS == ("distribution", "movement", "event", "dirt")
+    both, against = np.concatenate((a, a)), np.concatenate((a, -a))
+    assert score(both, against).decided_by == "width"
+    assert PARTS == ("distribution", "movement", "event", "dirt", "width")
 
 
 # Signs and channels.
