@@ -107,8 +107,10 @@ def long_term_change_db(a: Takes, b: Takes) -> tuple[float, float]:
 def _rms_beyond_phase(a: Sequence[Floats], b: Sequence[Floats], weights: Floats) -> float:
     """Weighted RMS of B less A over K takes, without what another phase would change too.
 
-    X^2 = mean_k rms^2 - (1 + 2/K) min(V_diff, 2 min(V_A, V_B)), V the weighted variance over takes
-    (that of the phases of which the takes are a sample: over K - 1). One take has none.
+    X^2 = mean_k rms^2 - (1 + 2/K) min(V_diff, 2 min(V_A, V_B)) - (1 - 1/K) max(V_diff - V_A - V_B,
+    0), V the weighted variance over takes (that of the phases of which the takes are a sample: over
+    K - 1). One take has none. The last part is what takes differ by for going against each other
+    at equal phases, by chance: at random phases V_diff is V_A + V_B.
     """
     total = float(weights.sum())
     if total == 0.0:
@@ -127,6 +129,7 @@ def _rms_beyond_phase(a: Sequence[Floats], b: Sequence[Floats], weights: Floats)
             for all_of_them in (difference, all_a, all_b)
         )
         square -= (1.0 + 2.0 / takes) * min(spread, 2.0 * min(spread_a, spread_b))
+        square -= (1.0 - 1.0 / takes) * max(spread - spread_a - spread_b, 0.0)
     return math.sqrt(max(square, 0.0))
 
 

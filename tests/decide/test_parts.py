@@ -51,7 +51,8 @@ def test_the_same_both_ways_and_nothing_for_nothing(part, takes: int) -> None:
 
 
 def slow_beyond_phase(a: np.ndarray, b: np.ndarray, w: np.ndarray) -> float:
-    """judging.md §2, "correction", value by value; the variances over K - 1."""
+    """judging.md §2, "correction", value by value, the variances over K - 1; and beyond it, what
+    takes that go against each other add."""
     takes, w = len(a), w / w.sum()
 
     def variance(x: np.ndarray) -> float:
@@ -63,8 +64,10 @@ def slow_beyond_phase(a: np.ndarray, b: np.ndarray, w: np.ndarray) -> float:
         return total
 
     square = sum((w * (b[k] - a[k]) ** 2).sum() for k in range(takes)) / takes
-    phase = min(variance(b - a), 2 * min(variance(a), variance(b)))
-    return math.sqrt(max(0.0, square - (1 + 2 / takes) * phase))
+    of_both, of_a, of_b = variance(b - a), variance(a), variance(b)
+    phase = (1 + 2 / takes) * min(of_both, 2 * min(of_a, of_b))
+    against = (1 - 1 / takes) * max(0.0, of_both - of_a - of_b)
+    return math.sqrt(max(0.0, square - phase - against))
 
 
 @pytest.mark.parametrize("takes", [2, 3, 5])
@@ -86,6 +89,17 @@ def test_what_another_phase_changes_too_is_taken_off(takes: int) -> None:
     assert movement_db(a, b) == pytest.approx(
         slow_beyond_phase(in_db_a, in_db_b, weights), rel=1e-9
     )
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2, 3, 4], [1, 2, 3, 4, 0], [4, 3, 2, 1, 0]])
+def test_the_same_takes_in_another_order_are_no_difference(order: list[int]) -> None:
+    """Not even where each is held against its opposite."""
+    pattern = np.random.default_rng(0).standard_normal((10, BANDS))
+    a = [heard(1, levels_db=50 + sway * pattern) for sway in (-2, -1, 0, 1, 2)]
+    b = [a[k] for k in order]
+    assert distribution_db(a, b) == 0.0
+    shifted = [heard(1, levels_db=take.levels_db + 10) for take in b]
+    assert distribution_db(a, shifted) > 9
 
 
 def test_one_take_is_a_weighted_rms() -> None:
