@@ -8,6 +8,7 @@ from threading import Event
 import numpy as np
 
 from simchain.board import Board, Order
+from simchain.chain.electrical.loading import first_input_warnings, long_cable_warnings
 from simchain.chain.floors import with_floors
 from simchain.chain.loop import Loop, parallel_loop
 from simchain.chain.path import named_order, path_from
@@ -76,12 +77,21 @@ def compare(
     if holds:
         known = {name: board.order(order) for name, order in zip(names, orders, strict=True)}
         free = free_pairs(board, known, chosen, pairs, progress)
-    return Comparison(board, names, chosen, wanted_amps, heard, pairs, _warnings(heard), free)
+    return Comparison(
+        board, names, chosen, wanted_amps, heard, pairs, _warnings(board, heard), free
+    )
 
 
-def _warnings(heard: Sequence[Heard]) -> tuple[str, ...]:
-    """Say once what the renderings warn of, and which order's loop meets too much or too little."""
+def _warnings(board: Board, heard: Sequence[Heard]) -> tuple[str, ...]:
+    """Say once what the renderings warn of, and which order's loop meets too much or too little.
+
+    And what the guitar is loaded with: a block that leaves the front can take its buffer with it,
+    and what is heard then is the cable.
+    """
     said = dict.fromkeys(text for one in heard for text in one.rendering.warnings)
+    paths = [one.rendering.path for one in heard]
+    loads = (*first_input_warnings(paths), *long_cable_warnings(board, paths))
+    said |= dict.fromkeys(warning.text for warning in loads)
     for one in heard:
         end = f"{one.rendering.order} on {one.rendering.amp}: "
         said |= dict.fromkeys(end + text for text in loop_warnings(one.rendering))

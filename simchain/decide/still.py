@@ -33,7 +33,12 @@ def _held(
     held = {}
     for name in names:
         block = board.block_in(passage, name)
-        held[name] = _apart(block, change(block))
+        moved = (event.set for event in table.events if event.block == name)
+        # What is off at first may be moved: a mix that an event brings up from 0 is held at 0.
+        states = [block, *(block.model_copy(update=settings) for settings in moved)]
+        held[name] = {
+            key: value for state in states for key, value in _apart(state, change(state)).items()
+        }
     settings = {
         name: _without(changes, held.get(name, {})) | held.get(name, {})
         for name, changes in table.set.items()

@@ -19,7 +19,7 @@ LOW_HZ, HIGH_HZ = 250.0, 2500.0
 SOFT_SHARE, LOUD_SHARE = 0.4, 0.6
 # A part of the music is named where so much of the difference lies in it.
 MOST = 0.6
-# A change that is more than this share as large elsewhere is not one of that part.
+# A change that is more than this share as large in the other ranges is not one of that range.
 LESS_ELSEWHERE = 0.75
 # Below this share of its own size a change has no one direction.
 ONE_WAY = 0.6
@@ -41,8 +41,8 @@ def where(a: Sequence[Heard], b: Sequence[Heard]) -> Where | None:
     """Tell in which part of one channel's takes most of the difference lies; None where in no part.
 
     What is looked at is the distribution of level in each band, as `parts.distribution_db` does.
-    The smallest part wins that holds 60 % of the weighted squares, changes more than what is beside
-    it, and does so in one direction.
+    The smallest part wins that holds 60 % of the weighted squares, changes more than the other
+    ranges do then, and does so in one direction.
     """
     loudness = np.mean([take.loudness for take in (*a, *b)], axis=0)
     change = np.mean([take.levels_db for take in b], axis=0)
@@ -59,10 +59,10 @@ def where(a: Sequence[Heard], b: Sequence[Heard]) -> Where | None:
             inside = np.outer(times, bands)
             if float(squares[inside].sum()) < MOST * total:
                 continue
-            beside = (np.outer(~times, bands), np.outer(times, ~bands))
-            rms_db, *rest_db = (_rms(weights, squares, part) for part in (inside, *beside))
+            beside = np.outer(times, ~bands)
+            rms_db, rest_db = (_rms(weights, squares, part) for part in (inside, beside))
             mean_db = float((weights * change)[inside].sum() / weights[inside].sum())
-            if max(rest_db) <= LESS_ELSEWHERE * rms_db and abs(mean_db) >= ONE_WAY * rms_db:
+            if rest_db <= LESS_ELSEWHERE * rms_db and abs(mean_db) >= ONE_WAY * rms_db:
                 return Where(mean_db, moments, name)
     return None
 

@@ -98,7 +98,7 @@ def cause_text(name: Name, cause: Mapping[str, Any]) -> str:
     words, difference = WORDS[name], cause["difference"]
     if difference is None:
         return words.unknown
-    if not _is_told(name, cause):
+    if not is_told(name, cause):
         return words.none
     if name == "tone":
         return _band(cause)
@@ -150,22 +150,22 @@ def _with(adjectives: list[str], nouns: list[str]) -> str:
 def is_and_has(causes: Facts, *, tone: bool) -> tuple[list[str], list[str]]:
     """Return what a sound is, level and dirt first, and what it has, the tone last."""
     adjectives = [text for text in (_level(causes), _dirt(causes)) if text]
-    adjectives += [_beside(name, causes[name]) for name in _IS if _is_told(name, causes[name])]
-    nouns = [_beside(name, causes[name]) for name in _HAS if _is_told(name, causes[name])]
-    if tone and _is_told("tone", causes["tone"]):
+    adjectives += [_beside(name, causes[name]) for name in _IS if is_told(name, causes[name])]
+    nouns = [_beside(name, causes[name]) for name in _HAS if is_told(name, causes[name])]
+    if tone and is_told("tone", causes["tone"]):
         nouns.append(_band(causes["tone"]))
     return adjectives, nouns
 
 
 def _level(causes: Facts) -> str:
     level = causes["level"]
-    return cause_text("level", level) if _is_told("level", level) else ""
+    return cause_text("level", level) if is_told("level", level) else ""
 
 
 def _dirt(causes: Facts) -> str:
     """Say whether it is dirtier; that it is not, where it is much louder or quieter."""
     dirt, level = causes["dirt"], causes["level"]["difference"] or 0.0
-    if _is_told("dirt", dirt):
+    if is_told("dirt", dirt):
         return _beside("dirt", dirt)
     if abs(level) < _LOUDER_LU or dirt["difference"] is None:
         return ""
@@ -182,7 +182,8 @@ def _way(name: Name, cause: Mapping[str, Any]) -> str:
     return WORDS[name].more if cause["difference"] > 0.0 else WORDS[name].less
 
 
-def _is_told(name: Name, cause: Mapping[str, Any]) -> bool:
+def is_told(name: Name, cause: Mapping[str, Any]) -> bool:
+    """Whether a cause is large enough to be worth a word."""
     difference = cause["difference"]
     return difference is not None and abs(difference) >= WORDS[name].least
 

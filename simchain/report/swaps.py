@@ -244,7 +244,9 @@ def _footing(document: Mapping[str, Any], *, any_free: bool) -> Iterator[Text]:
     )
     yield Text(_rendered(cost), style="dim")
     if cost["holds"] is not None:
-        yield Text(f"to try where moves hold: {_rendered(cost['holds'])}", style="dim")
+        tried = f"to try where moves hold: {_rendered(cost['holds'])}"
+        nothing = "nothing is free here, so there was nothing to try"
+        yield Text(tried if any_free else nothing, style="dim")
 
 
 def _rendered(cost: Mapping[str, Any]) -> str:

@@ -4,8 +4,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from simchain.board import Judging
+from simchain.decide.causes import Name
 from simchain.decide.judge import HEARD_WORDS
-from simchain.report.causes import when_words, where_words
+from simchain.report.causes import is_told, when_words, where_words
 from simchain.report.wording import listed, round_frequency
 
 # A level that is told, and one that is no free move any more.
@@ -21,11 +22,19 @@ DECIDED_BY = {
     "dirt": "dirt",
     "width": "stereo width",
 }
+# What spreads levels over time and bands, as causes have it.
+SPREAD_BY: dict[Name, str] = {"tone": "tone", "touch": "evenness", "tail": "echo"}
 EXPECTED = {
     "same": "no difference",
     "free": "no difference",
     "subtle": "a subtle difference",
     "clear": "a clear difference",
+}
+# What follows where a difference was named before.
+_ANOTHER = {
+    "no difference": "none",
+    "a subtle difference": "a subtle one",
+    "a clear difference": "a clear one",
 }
 
 
@@ -53,9 +62,16 @@ def _expected(pair: Mapping[str, Any]) -> str:
     word = pair.get("verdict")
     if word is None:
         return ""
-    but = " but in level" if word == "free" and abs(pair["trim_lu"] or 0.0) >= HEARD_LU else ""
-    near = " (borderline)" if pair.get("borderline") else ""
-    return f"{EXPECTED[word]}{but} expected{near}"
+    return f"{EXPECTED[word]}{_but(pair)} expected{_near(pair)}"
+
+
+def _but(pair: Mapping[str, Any]) -> str:
+    is_louder = pair["verdict"] == "free" and abs(pair["trim_lu"] or 0.0) >= HEARD_LU
+    return " but in level" if is_louder else ""
+
+
+def _near(pair: Mapping[str, Any]) -> str:
+    return " (borderline)" if pair.get("borderline") else ""
 
 
 def _by(pair: Mapping[str, Any]) -> str:
@@ -70,20 +86,42 @@ def decided(pair: Mapping[str, Any]) -> str:
     there = where_words(pair["where"]) if pair.get("where") else ""
     if pair.get("when"):
         return f"{SINGLE_MOMENTS} ({when_words(pair['when'])})"
-    return DECIDED_BY[pair["decided_by"]] + (f" ({there})" if there else "")
+    return _part(pair) + (f" ({there})" if there else "")
+
+
+def _part(pair: Mapping[str, Any]) -> str:
+    """Say which part decided; of how levels are spread, which causes of that are told."""
+    causes = pair.get("causes")
+    if pair["decided_by"] != "distribution" or not causes:
+        return DECIDED_BY[pair["decided_by"]]
+    told = [word for name, word in SPREAD_BY.items() if is_told(name, causes[name])]
+    return listed(told) or DECIDED_BY["distribution"]
 
 
 def expected_of_each(pairs: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
-    """Say it of several orders against A: "against A a clear difference expected in C and D".
+    """Say it of several orders against A: "against A a clear difference expected in C, none in D".
 
-    `pairs` has each order's letter; '' where none was judged.
+    `pairs` has each order's letter. The largest difference comes first; by what it is differs from
+    order to order, and is left to their own sentences. '' where none was judged.
     """
-    letters: dict[tuple[str, str], list[str]] = {}
-    for letter, pair in pairs:
-        if said := _expected(pair):
-            letters.setdefault((said, _by(pair)), []).append(letter)
-    told = [f"{said} in {listed(names)}{by}" for (said, by), names in letters.items()]
-    return f"against A {', '.join(told)}" if told else ""
+    judged = [(letter, pair) for letter, pair in pairs if pair.get("verdict") is not None]
+    letters: dict[tuple[str, str, str], list[str]] = {}
+    for letter, pair in sorted(judged, key=lambda item: _largest_first(item[1])):
+        kind = (EXPECTED[pair["verdict"]], _but(pair), _near(pair))
+        letters.setdefault(kind, []).append(letter)
+    told = [
+        f"{_ANOTHER[what]}{but}{near} in {listed(names)}"
+        if place
+        else f"against A {what}{but} expected{near} in {listed(names)}"
+        for place, ((what, but, near), names) in enumerate(letters.items())
+    ]
+    return ", ".join(told)
+
+
+def _largest_first(pair: Mapping[str, Any]) -> tuple[int, bool, bool]:
+    """The key that sorts pairs: what is free comes last, whatever it is called."""
+    heard = HEARD_WORDS.index(pair["verdict"]) + 1 if pair["verdict"] in HEARD_WORDS else 0
+    return -heard, bool(_but(pair)), bool(_near(pair))
 
 
 def is_same(pair: Mapping[str, Any]) -> bool:

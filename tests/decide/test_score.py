@@ -240,6 +240,43 @@ def test_mono_against_stereo() -> None:
     assert score(a, wide).verdict != "free"
 
 
+def pair_of(wide: float, frames: int = 3 * RATE) -> np.ndarray:
+    """Two channels whose side has the share `wide` of the energy: M and S are two noises at right
+    angles, of powers 1 - w and w; L and R are their sum and difference."""
+    mid, side = np.linalg.qr(np.random.default_rng(8).standard_normal((frames, 2)))[0].T
+    mid, side = 20.0 * math.sqrt(1.0 - wide) * mid, 20.0 * math.sqrt(wide) * side
+    return np.stack((mid + side, mid - side))
+
+
+@pytest.mark.parametrize(("wide", "score_is"), [(0.5, 10.0), (0.04, 0.8), (0.06, 1.2), (1.0, 20.0)])
+def test_width_counts_in_shares_of_the_energy(wide: float, score_is: float) -> None:
+    """In units of 0.05; against one channel, and against two that are alike."""
+    pair = pair_of(wide)
+    for mono in (pair_of(0.0), pair_of(0.0)[:1]):
+        found, back = score(mono, pair), score(pair, mono)
+        print(f"width {wide}: {found}")
+        assert found.width_share == pytest.approx(wide, abs=1e-9)
+        assert found.score == pytest.approx(score_is, abs=1e-6)
+        assert found.decided_by == "width"
+        expected = "free" if score_is < 1.0 else "subtle" if score_is < 4.5 else "clear"
+        assert found.verdict == expected
+        assert (back.width_share, back.score) == pytest.approx((wide, score_is), abs=1e-6)
+
+
+def test_one_channel_is_as_wide_as_two_equal_ones() -> None:
+    mono = pair_of(0.0)
+    assert score(mono[:1], mono).width_share == 0.0
+    assert score(mono[:1], mono).score == 0.0
+    assert score(pair_of(0.3), pair_of(0.3)[::-1]).width_share == pytest.approx(0.0, abs=1e-12)
+
+
+def test_width_is_the_mean_of_the_takes() -> None:
+    """0.1 and 0.5 against 0.2 throughout: 0.1 apart, whatever single takes are."""
+    swaying, steady = [Ear(pair_of(wide), RATE) for wide in (0.1, 0.5)], Ear(pair_of(0.2), RATE)
+    for a, b in ((swaying, [steady]), ([steady] * 2, swaying)):
+        assert scored(a, b, made_up()).width_share == pytest.approx(0.1, abs=1e-9)
+
+
 def test_the_rate_does_not_matter() -> None:
     """The same two sounds at 44.1, 48 and 96 kHz: frames as long in time, bands the same."""
     a = Signal(sound(3, seconds=2.0), RATE)

@@ -228,6 +228,31 @@ def test_what_decided(changes, words):
 
 
 @pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({"tone": 0.3}, "tone"),
+        ({"touch": -0.5}, "evenness"),
+        ({"tail": -1.0}, "echo"),
+        ({"tone": 3.0, "touch": 2.5, "tail": 0.99}, "tone and evenness"),
+        ({"tone": 3.0, "touch": 2.5, "tail": 1.4}, "tone, evenness and echo"),
+        ({"tone": 0.29, "touch": 0.49, "tail": 0.99}, "tone and evenness"),
+        ({"tone": 0.5, "tail": None}, "tone"),
+        ({"level": 9.0, "dirt": 9.0, "width": 9.0}, "tone and evenness"),
+    ],
+)
+def test_a_spread_of_levels_is_called_by_those_of_its_causes_that_are_told(told, words):
+    """And no other part of the score is: what decided that has one word."""
+    pair = {"decided_by": "distribution", "causes": facts(**told)}
+    assert decided(pair) == words
+    assert decided({**pair, "decided_by": "movement"}) == "movement"
+    where = {"change_db": 2.4, "moments": "loud", "range": "low"}
+    assert decided({**pair, "where": where}) == (
+        f"{words} (2.4 dB more below 250 Hz in loud moments)"
+    )
+    assert decided({**pair, "causes": turned_causes({**facts(**told)})}) == words
+
+
+@pytest.mark.parametrize(
     ("hz", "words"),
     [(44.4, "44 Hz"), (126.0, "130 Hz"), (994.0, "990 Hz"), (996.0, "1 kHz"), (1240.0, "1.2 kHz"),
      (3212.0, "3.2 kHz"), (3160.0, "3.2 kHz"), (12_600.0, "13 kHz")],

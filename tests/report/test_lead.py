@@ -255,13 +255,13 @@ def test_where_the_difference_lies_the_tone_is_not_told_twice(two):
         pair["causes"]["tone"] |= tone
         pair["causes"]["level"]["difference"] = 1.0
     assert (
-        "by tone and evenness: 1.0 LU louder and no dirtier, with 3.0 dB less around 4 kHz"
+        "by tone: 1.0 LU louder and no dirtier, with 3.0 dB less around 4 kHz"
         in (lead(two, None).sentences[0])
     )
     for pair in two["pairs"]:
         pair["where"] = {"change_db": -2.4, "moments": "soft", "range": "high"}
     assert (
-        "by tone and evenness (2.4 dB less above 2.5 kHz in soft moments): "
+        "by tone (2.4 dB less above 2.5 kHz in soft moments): "
         "1.0 LU louder and no dirtier; " in lead(two, None).sentences[0]
     )
 

@@ -165,8 +165,8 @@ def test_orders_of_which_no_difference_is_expected_are_one_group(data):
         if "split" in (pair["a"], pair["b"]):
             pair.update(trim_lu=0.5)
     assert passage_sentence(data, "riff", "crunch").startswith(
-        "Riff: No difference expected between A and D; against A no difference but in level "
-        "expected in B, a clear difference expected in C; B is 0.5 LU louder than A, C 0.1 LU "
+        "Riff: No difference expected between A and D; against A a clear difference expected in C, "
+        "none but in level in B; B is 0.5 LU louder than A, C 0.1 LU "
     )
 
 
@@ -295,18 +295,30 @@ def test_a_difference_that_no_cause_tells_is_still_told():
     )
 
 
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({}, "by tone and evenness"),
+        ({"tail": -3.0}, "by echo"),
+        ({"touch": 0.8, "tail": -3.0}, "by evenness and echo"),
+    ],
+)
+def test_what_decided_is_called_by_the_causes_that_are_told(told, words):
+    """No headline that the causes contradict: "by tone" where hardly any tone changes."""
+    pair = a_pair(**heard(decided_by="distribution", causes=causes(level=1.0, **told)))
+    assert f"expected, {words}: " in pair_sentence(pair)
+
+
 def test_where_most_of_it_lies_replaces_the_tone():
     changed = causes(level=1.0)
     changed["tone"] |= {"difference": 2.0, "band_db": -8.0, "hz": 3000.0}
     where = {"change_db": -2.4, "moments": "all", "range": "high"}
     pair = a_pair(**heard(decided_by="distribution", causes=changed))
     assert pair_sentence(pair).endswith(
-        ", by tone and evenness: against A, B is 1.0 LU louder and no dirtier, "
-        "with 8.0 dB less around 3 kHz."
+        ", by tone: against A, B is 1.0 LU louder and no dirtier, with 8.0 dB less around 3 kHz."
     )
     assert pair_sentence({**pair, "where": where}).endswith(
-        ", by tone and evenness (2.4 dB less above 2.5 kHz): "
-        "against A, B is 1.0 LU louder and no dirtier."
+        ", by tone (2.4 dB less above 2.5 kHz): against A, B is 1.0 LU louder and no dirtier."
     )
 
 
@@ -343,20 +355,29 @@ def test_what_moved_is_said_of_blocks_that_are_on(data):
     assert "against A, B is dirtier (4.0 dB)" in passage_sentence(data, "verse", "crunch")
 
 
-def test_what_is_expected_of_each_names_the_order_before_the_cause():
+def test_what_is_expected_of_each_is_one_list_with_the_largest_first():
     pairs = [
-        ("B", a_pair(**heard(decided_by="event"))),
-        ("C", a_pair(**heard("clear"))),
-        ("D", a_pair(**heard(decided_by="event"))),
-        ("E", a_pair(**heard("free"))),
-        ("F", a_pair(**heard(decided_by="event"))),
+        ("B", a_pair(**heard(decided_by="event", when={"at_s": 5.2, "range": "low"}))),
+        ("C", a_pair(**heard("free"))),
+        ("D", a_pair(**heard("clear"))),
+        ("E", a_pair(**heard("free"), trim_lu=0.04)),
+        ("F", a_pair(**heard(decided_by="event", when={"at_s": 7.1, "range": "all"}))),
+        ("G", a_pair(**heard("same"), trim_lu=0.1)),
+        ("H", a_pair(**heard(decided_by="movement", borderline=True))),
     ]
     assert expected_of_each(pairs) == (
-        "against A a subtle difference expected in B, D and F, by single moments (a click, a gap, "
-        "a note), a clear difference expected in C, by dirt, no difference but in level expected "
-        "in E"
+        "against A a clear difference expected in D, a subtle one in B and F, a subtle one "
+        "(borderline) in H, none in E and G, none but in level in C"
     )
-    assert expected_of_each([("B", a_pair())]) == "", "not judged"
+    assert expected_of_each([*pairs[6:], *pairs[:2]]) == (
+        "against A a subtle difference expected in B, a subtle one (borderline) in H, "
+        "none but in level in C"
+    )
+    assert expected_of_each(pairs[1:2]) == "against A no difference but in level expected in C"
+    assert expected_of_each([pairs[0], ("C", a_pair())]) == (
+        "against A a subtle difference expected in B"
+    ), "C was not judged"
+    assert expected_of_each([("B", a_pair())]) == ""
 
 
 def test_orders_of_one_group_are_alike_among_themselves(data):
