@@ -1,7 +1,4 @@
-"""The board held still, every kind and every way in which something could come back.
-
-See test_held_still.py for one board looked at closely.
-"""
+"""The board held still: every kind, and every way in which something could come back."""
 
 import numpy as np
 import pytest
@@ -26,6 +23,9 @@ EACH = [
     for kind in kinds()
     for settings in LIVELY.get(kind, [""])
 ]
+
+
+ROOM = 'kind = "reverb", mix = 0'
 
 
 def a_board(make: MakeBoard, block: str, volts: np.ndarray, more: str = "") -> Board:
@@ -122,11 +122,13 @@ def test_nothing_brings_the_echo_back(
 def test_of_an_event_what_is_not_held_stays(make_board: MakeBoard, burst: np.ndarray) -> None:
     """The level falls with the event, over its time; only the mix does not move."""
     event = '{ at = 0.02, block = "it", set = { mix = 0.9, level_db = -6 }, over_ms = 5 }'
-    board = a_board(make_board, 'kind = "reverb", mix = 0', burst, f"events = [{event}]")
+    board = a_board(make_board, ROOM, burst, f"events = [{event}]")
     (kept,) = dry_and_still(board, ["it"]).passage("p").events
     assert (kept.at, kept.set, kept.over_ms) == (0.02, {"level_db": -6}, 5.0)
     (same,) = still(board, ["it"]).passage("p").events
     assert same == board.passage("p").events[0]
+    board = a_board(make_board, ROOM, burst, f"events = [{event.replace(', level_db = -6', '')}]")
+    assert dry_and_still(board, ["it"]).passage("p").events == (), "of which nothing is left"
 
 
 def test_a_song_whose_passages_set_other_mixes(make_board: MakeBoard, burst: np.ndarray) -> None:

@@ -185,14 +185,36 @@ def test_takes_are_averaged_before_they_are_compared() -> None:
     low, high = CENTRES_HZ < 250.0, CENTRES_HZ > 2500.0
     sway = [flat(40.0 + np.where(high, db, 0.0) + 2.0 * low)[0] for db in (-6.0, 6.0)]
     assert where(flat(40.0), sway) == Where(pytest.approx(2.0), "all", "low")
+    assert where(sway, flat(40.0)) == Where(pytest.approx(-2.0), "all", "low")
+
+
+@pytest.mark.parametrize(("quantiles", "moments"), [((0.25, 0.35), "soft"), ((0.65, 0.75), "loud")])
+def test_soft_and_loud_are_two_fifths_each(quantiles: tuple[float, float], moments: str) -> None:
+    """What lies in the two quantiles next to the middle belongs to them, half of each part."""
+    part = np.isclose(QUANTILES[:, None], quantiles).any(axis=1)[:, None]
+    found = where(flat(40.0), flat(40.0 + np.where(part, 3.0, 0.0)))
+    assert found == Where(pytest.approx(1.5), moments, "all")
+
+
+def test_the_mean_change_is_weighted_by_loudness() -> None:
+    """4 dB where it is three times as loud, 2 dB elsewhere: 3.5 dB."""
+    high = np.flatnonzero(CENTRES_HZ > 2500.0)
+    half = high[: high.size // 2]
+    change, loudness = np.zeros(BANDS), np.zeros(BANDS)
+    change[high], loudness[high] = 2.0, 1.0 / (high.size - half.size)
+    change[half], loudness[half] = 4.0, 3.0 / half.size
+    found = where(flat(40.0, loudness), flat(40.0 + change, loudness))
+    assert found == Where(pytest.approx(3.5), "all", "high")
 
 
 def test_when_names_the_first_frame_of_its_kind() -> None:
     """By frames of 10 ms; the last group ends with the last band."""
     (plain,) = flat(40.0)
-    for group, expected in ((0, "low"), (4, "middle"), (8, "high")):
+    for group, expected in ((0, "low"), (1, "middle"), (4, "middle"), (5, "high"), (8, "high")):
         events = np.full((90, 9), 1.0)
         events[57, group] = 9.0
         other = replace(plain, events=events)
-        found = when([replace(plain, events=np.full((90, 9), 1.0))], [other])
+        calm = replace(plain, events=np.full((90, 9), 1.0))
+        found = when([calm], [other])
         assert found == When(pytest.approx(0.57), expected)
+        assert when([calm, other], [other, calm]) == found, "first takes alone"
