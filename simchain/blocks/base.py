@@ -298,7 +298,7 @@ class Block(Settings):
         return self
 
     def dry(self) -> Self:
-        """Return the unit without its echoes and its room."""
+        """Return the unit without its echoes and its room, and without copies that sway."""
         return self
 
     def process(self, volts: Volts, now: Moment) -> Volts:

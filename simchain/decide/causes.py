@@ -68,8 +68,13 @@ class Cause(NamedTuple):
     hz: float = 0.0
 
 
-def causes(a: Character, b: Character, *, trim_lu: float, more_dirt_db: float) -> dict[Name, Cause]:
-    """Tell the causes apart: B less A; `level` in LU, `touch` in LU, all others in dB."""
+def causes(
+    a: Character, b: Character, *, trim_lu: float, more_dirt_db: float | None
+) -> dict[Name, Cause]:
+    """Tell the causes apart: B less A; `level` in LU, `touch` in LU, all others in dB.
+
+    `more_dirt_db` is None where tones cannot tell it, as where a loop plays what was recorded.
+    """
     tail = None
     if a.tail_db is not None and b.tail_db is not None:
         change = b.tail_db - a.tail_db

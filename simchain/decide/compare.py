@@ -171,11 +171,14 @@ def _judged(
     differences = [pair.difference for pair in pairs] if known else None
     found = judge.judged(list(itertools.combinations(sounds, 2)), known=differences)
     told = characters(judge, sounds, [one.quiet for one in renderings])
+    loops = any(step.moment.takes for one in renderings for step in one.path.steps)
     return [
         replace(
             pair,
             score=one.score,
-            causes=causes(a, b, trim_lu=pair.trim_lu, more_dirt_db=one.more_dirt_db),
+            causes=causes(
+                a, b, trim_lu=pair.trim_lu, more_dirt_db=None if loops else one.more_dirt_db
+            ),
             where=one.where,
             when=one.when,
         )

@@ -115,7 +115,9 @@ def test_3_modulation_and_drive(ask: Asker) -> None:
     assert "by movement: moving wobble after grit" in said
     assert "more sway" in said
     phaser = {"sweep": 'kind = "modulation", shape = "phaser"', "grit": GRIT}
-    assert "A clear difference expected" in ask(phaser, "sweep grit", "grit sweep")
+    swept = ask(phaser, "sweep grit", "grit sweep")
+    assert "A clear difference expected" in swept
+    assert " dirtier" not in swept
 
 
 def test_4_delay_in_front_or_in_the_loop(ask: Asker) -> None:
@@ -189,6 +191,7 @@ def test_9_looper_before_or_after_a_drive(ask: Asker) -> None:
     assert "difference expected" in said
     assert "No difference" not in said
     assert "moving layers after grit" in said
+    assert "dirtier" not in said, "tones do not go round in a loop: nothing is claimed of dirt"
 
 
 def test_10_delay_and_drive(ask: Asker) -> None:
