@@ -294,11 +294,11 @@ class Block(Settings):
         return False
 
     def frozen(self) -> Self:
-        """Return the unit with what sways by itself held still."""
+        """Return the unit with what sways by itself held still, and no copies that sway."""
         return self
 
     def dry(self) -> Self:
-        """Return the unit without its echoes and its room, and without copies that sway."""
+        """Return the unit without its echoes and its room."""
         return self
 
     def process(self, volts: Volts, now: Moment) -> Volts:

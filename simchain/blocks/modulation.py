@@ -175,17 +175,14 @@ class Modulation(Block):
         """See `Block.modulates`."""
         return self.lfo_hz > 0.0 and self.depth > 0.0 and self.wet_share > 0.0
 
-    def dry(self) -> Self:
-        """See `Block.dry`: without the copy that sways against the direct sound.
+    def frozen(self) -> Self:
+        """See `Block.frozen`: also without the copy that sways against the direct sound.
 
         Held still it would be a comb, whose notches are no property of the sound that sways.
         Vibrato and tremolo have no direct sound and stay as they are.
         """
-        return self.model_copy(update={"mix": 0.0}) if self.wet_share < 1.0 else self
-
-    def frozen(self) -> Self:
-        """See `Block.frozen`."""
-        return self.model_copy(update={"rate_hz": 0.0})
+        held = {"rate_hz": 0.0} | ({"mix": 0.0} if self.wet_share < 1.0 else {})
+        return self.model_copy(update=held)
 
     def is_lti(self) -> bool:
         """Only when nothing moves.
