@@ -1,5 +1,6 @@
 """What the user describes: the board file, its models, its messages, and boards to start from."""
 
+from simchain.board.allowed import Allowed
 from simchain.board.check import BoardWarning, check_board
 from simchain.board.find_clips import clip_path, missing_clips
 from simchain.board.gear import Cables, Floor, Outlet, Output, Pickup, Source, Supply
@@ -13,6 +14,7 @@ from simchain.board.write import save, updated
 __all__ = [
     "STARTERS",
     "Above",
+    "Allowed",
     "Board",
     "BoardWarning",
     "Cables",

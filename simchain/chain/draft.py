@@ -6,8 +6,9 @@ drove its input goes on past it while it is off, and its own output drives the w
 So n of them in a row make n + 1 feeds for the next input, not 2^n.
 """
 
+import copy
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from zlib import crc32
 
@@ -111,6 +112,23 @@ class Draft:
         """Channels on the wire."""
         return max(driver.channels for driver in self.drivers)
 
+    def only_driver(self) -> Hashable | None:
+        """Return what drives the wire here but for where it stands; None for several in turn.
+
+        Where links are ideal it does not matter what it is, pots apart.
+        """
+        if len(self.drivers) > 1 or self.drivers[0].shares:
+            return None
+        (driver,) = self.drivers
+        if self.ideal and not any(isinstance(part, Pot) for part in driver.parts):
+            return driver.channels, driver.fold
+        return replace(driver, origin=0, places=())
+
+    def all_drivers(self) -> Hashable:
+        """Return all that drives the wire here, and how far the path has come."""
+        only = self.only_driver()
+        return len(self.steps), tuple(self.drivers) if only is None else only
+
     def lay(self, metres: float) -> None:
         """Lay cable from where the wire now ends."""
         pf = metres * self.board.cables.pf_per_m
@@ -123,16 +141,24 @@ class Draft:
             replace(driver, terminals=tuple(outputs), channels=channels) for driver in self.drivers
         ]
 
-    def add_blocks(self, names: tuple[str, ...]) -> None:
-        """Add blocks in a row, with a patch cable between any two that share no housing."""
-        for place, name in enumerate(names):
-            block, gate = self.timeline.block(name), self.timeline.gate(name)
-            if place and not self._share_a_box(names[place - 1], block):
-                self.lay(self.board.cables.patch_m)
-            if block.pot is not None or (block.bypass == "true" and gate.is_never_on):
-                self._pass_through(name, block, gate)
-            else:
-                self._add_block(name, block, gate)
+    def fork(self) -> "Draft":
+        """Return another one that goes on from here."""
+        other = copy.copy(self)
+        other.steps, other.points = self.steps.copy(), self.points.copy()
+        return other
+
+    def add_block(self, name: str, *, behind: str | None) -> None:
+        """Add a block, with a patch cable from the one it stands `behind` unless they share a box.
+
+        None: there is no block before it on its side of the split.
+        """
+        block, gate = self.timeline.block(name), self.timeline.gate(name)
+        if behind is not None and not self._share_a_box(behind, block):
+            self.lay(self.board.cables.patch_m)
+        if block.pot is not None or (block.bypass == "true" and gate.is_never_on):
+            self._pass_through(name, block, gate)
+        else:
+            self._add_block(name, block, gate)
 
     def add_amplifier(
         self,

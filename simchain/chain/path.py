@@ -1,10 +1,12 @@
 """From board, order and passage to the steps on the signal's path. No sound is touched here."""
 
-from simchain.amp.settings import Amp
+import copy
+from collections.abc import Hashable
+
 from simchain.board import Board, Order
 from simchain.chain.draft import Draft
 from simchain.chain.source import Source
-from simchain.chain.steps import PAIR, AmpUnit, Path
+from simchain.chain.steps import PAIR, AmpUnit, Path, Step
 from simchain.chain.timeline import Timeline, timeline_of_passage
 from simchain.electrics import Output
 from simchain.errors import RequestError
@@ -38,19 +40,104 @@ def path_of(
             f"order '{order_name}' has a loop ({', '.join(wanted.loop)}) but there is no amplifier "
             "to hold it; name one in [output] amps or with --amp"
         )
-    draft = Draft(timeline, turn, source_key, channels, noisy)
-    cables = board.cables
-    draft.lay(cables.guitar_m)
-    draft.add_blocks(wanted.front)
-    if wanted.front:
-        draft.lay(cables.amp_m)
+    laying = Laying(timeline, amp, source_key=source_key, channels=channels, turn=turn, noisy=noisy)
+    for name in wanted.front:
+        laying.add(name)
     if amp is not None:
-        amps = tuple(board.amps[name] for name in amp.split(PAIR))
-        _add_amplifiers(draft, amps, wanted.loop)
-    else:
-        draft.add_end("out", board.output.input_ohm)
+        laying.split()
+    for name in wanted.loop:
+        laying.add(name)
+    laying.end()
+    draft = laying.draft
     left_out = tuple(name for name in timeline.ever_on if name not in wanted.blocks)
     return Path(order_name, wanted, timeline, amp, tuple(draft.steps), draft.points, left_out)
+
+
+class Laying:
+    """A path while it is laid block by block: at any place it can go on in several ways.
+
+    See `path_of` for what it is made of. `split` enters the amplifier, `end` leaves it, or ends at
+    the mixer.
+    """
+
+    def __init__(
+        self,
+        timeline: Timeline,
+        amp: str | None,
+        *,
+        source_key: bytes,
+        channels: int = 1,
+        turn: float = 0.0,
+        noisy: bool = False,
+    ) -> None:
+        self.draft = Draft(timeline, turn, source_key, channels, noisy)
+        self.board = timeline.board
+        self.amps = tuple(self.board.amps[name] for name in amp.split(PAIR)) if amp else ()
+        self.in_loop = False
+        self.last: str | None = None
+        self.draft.lay(self.board.cables.guitar_m)
+
+    @property
+    def steps(self) -> list[Step]:
+        """The steps laid so far."""
+        return self.draft.steps
+
+    @property
+    def driven_by(self) -> Hashable | None:
+        """What drives the wire that ends here, as far as anything that follows can tell.
+
+        None where more than one output does, in turn.
+        """
+        box = self.board.blocks[self.last].box if self.last is not None else None
+        driver = self.draft.only_driver()
+        return None if driver is None else (driver, self.in_loop, self.last is None, box)
+
+    @property
+    def all_drivers(self) -> Hashable:
+        """All that drives the wire that ends here, and how far the path has come."""
+        box = self.board.blocks[self.last].box if self.last is not None else None
+        return self.draft.all_drivers(), self.in_loop, self.last is None, box
+
+    def fork(self) -> "Laying":
+        """Return another one that goes on from here."""
+        other = copy.copy(self)
+        other.draft = self.draft.fork()
+        return other
+
+    def add(self, name: str) -> None:
+        """Lay a block, in the loop once the path is split."""
+        if self.in_loop and self.last is None:
+            self.draft.lay(self.board.cables.send_m)
+        self.draft.add_block(name, behind=self.last)
+        self.last = name
+
+    def split(self) -> None:
+        """Enter the amplifier: what is added from here on stands in its loop."""
+        if self.last is not None:
+            self.draft.lay(self.board.cables.amp_m)
+        into = [amp.input_ohm for amp in self.amps]
+        unit = AmpUnit(self.amps, "preamp")
+        self.draft.add_amplifier("preamp", unit, "amp.in", "amp.send", into)
+        sends = [Output(amp.send_ohm) for amp in self.amps]
+        self.draft.start_from(sends, channels=len(sends))
+        self.in_loop, self.last = True, None
+
+    def end(self) -> None:
+        """Lay what comes behind the last block, to the end of the path."""
+        if not self.amps:
+            if self.last is not None:
+                self.draft.lay(self.board.cables.amp_m)
+            self.draft.add_end("out", self.board.output.input_ohm)
+            return
+        has_loop = self.last is not None
+        if has_loop:
+            self.draft.lay(self.board.cables.return_m)
+        shares = tuple(amp.loop_mix for amp in self.amps)
+        mix = shares if has_loop and min(shares) < 1.0 else None
+        into = [amp.return_ohm for amp in self.amps]
+        power = AmpUnit(self.amps, "power")
+        self.draft.add_amplifier("power", power, "amp.return", "speaker", into, mix)
+        self.draft.add_amplifier("cabinet", AmpUnit(self.amps, "cabinet"), None, "out", [])
 
 
 def path_from(
@@ -82,19 +169,3 @@ def named_order(board: Board, order: str | Order) -> tuple[str, Order]:
             return name, wanted
     loop = f" | {' '.join(order.loop)}" if order.loop else ""
     return " ".join(order.front) + loop, wanted
-
-
-def _add_amplifiers(draft: Draft, amps: tuple[Amp, ...], loop: tuple[str, ...]) -> None:
-    cables = draft.board.cables
-    into = [amp.input_ohm for amp in amps]
-    draft.add_amplifier("preamp", AmpUnit(amps, "preamp"), "amp.in", "amp.send", into)
-    draft.start_from([Output(amp.send_ohm) for amp in amps], channels=len(amps))
-    if loop:
-        draft.lay(cables.send_m)
-        draft.add_blocks(loop)
-        draft.lay(cables.return_m)
-    shares = tuple(amp.loop_mix for amp in amps)
-    mix = shares if loop and min(shares) < 1.0 else None
-    into = [amp.return_ohm for amp in amps]
-    draft.add_amplifier("power", AmpUnit(amps, "power"), "amp.return", "speaker", into, mix)
-    draft.add_amplifier("cabinet", AmpUnit(amps, "cabinet"), None, "out", [])

@@ -9,6 +9,7 @@ clips in bypass too. `level_db` comes after the rails. True bypass is a matter o
 
 import math
 from dataclasses import dataclass
+from time import perf_counter
 
 import numpy as np
 
@@ -63,8 +64,28 @@ def reach(step: Step, volts: Volts, dry: Volts | None = None) -> Volts:
     return joined
 
 
-def run(step: Step, volts: Volts, *, free: bool = False) -> Passed:
-    """Run `step` on the `volts` on its input, which are written over only if they are `free`."""
+@dataclass
+class Tally:
+    """How many units were run, and for how many seconds of one core."""
+
+    units: int = 0
+    seconds: float = 0.0
+
+
+def run(step: Step, volts: Volts, *, free: bool = False, tally: Tally | None = None) -> Passed:
+    """Run `step` on the `volts` on its input, which are written over only if they are `free`.
+
+    `tally` counts units; the input at the end of the path is none.
+    """
+    begun = perf_counter()
+    passed = _run(step, volts, free)
+    if tally and step.unit is not None:
+        tally.units += 1
+        tally.seconds += perf_counter() - begun
+    return passed
+
+
+def _run(step: Step, volts: Volts, free: bool) -> Passed:
     if isinstance(step.unit, Block):
         return _run_block(step, step.unit, volts, free)
     if isinstance(step.unit, AmpUnit):

@@ -1,71 +1,22 @@
 """The walk along one or more paths: the sound at `out` and what each test point reads."""
 
-import copy
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from threading import Event
-from typing import Any, TypeVar, cast
-
-import numpy as np
-from numpy.typing import NDArray
 
 from simchain import units
 from simchain.board import Board, broken_rules
 from simchain.chain.source import Source
-from simchain.chain.step import Headroom, reach, run
-from simchain.chain.steps import PAIR, Path, Place, Step
-from simchain.chain.wires import Reading, Wires
-from simchain.measure.level import Level
-from simchain.measure.loudness import loudness_or_rms
-from simchain.measure.true_peak import true_peak_dbtp
+from simchain.chain.steps import PAIR, Path
+from simchain.chain.walker import Output, Point, Walker, twice
 from simchain.signal import Volts
-
-Sound = TypeVar("Sound", bound=NDArray[Any])
 
 MIXER_FULL_SCALE_DBU = 18.0
 
 
 class StoppedError(Exception):
     """The walk was told to stop."""
-
-
-@dataclass(frozen=True, eq=False)
-class Point:
-    """What one test point reads.
-
-    `channels` holds the level of each channel; `level` is that of the louder one. `headroom` is
-    None where there is no ceiling. `volts` has shape (channels, frames), or is None when the sound
-    was not kept. `floor_volts` is the RMS of hum and hiss while nobody plays, of the louder
-    channel; None when it was not asked for.
-    """
-
-    name: str
-    channels: tuple[Level, ...]
-    headroom: Headroom | None
-    volts: Volts | None
-    floor_volts: float | None = None
-
-    @property
-    def level(self) -> Level:
-        """Level of the louder channel."""
-        return max(self.channels, key=lambda level: level.rms_volts)
-
-
-@dataclass(frozen=True, eq=False)
-class Output:
-    """The sound at `out` against digital full scale: always two channels.
-
-    `samples` has shape (2, frames), full scale 1.0; a mono end is the same signal twice.
-    `integrated_lufs` is BS.1770's integrated loudness, or the level by RMS where the sound is too
-    short or too quiet for it (`loudness_is_rms`); `true_peak_dbtp` is BS.1770 Annex 2's.
-    """
-
-    samples: Volts
-    rate: int
-    integrated_lufs: float
-    loudness_is_rms: bool
-    true_peak_dbtp: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +76,7 @@ def walk(
     found: dict[int, Rendering] = {}
     needs_dry = any(step.joins_dry for path in paths for step in path.steps)
 
-    def descend(group: list[int], depth: int, here: _Walker) -> None:
+    def descend(group: list[int], depth: int, here: Walker) -> None:
         branches = _branches(paths, group, depth)
         while len(branches) == 1 and None not in branches:
             _stop_if_told(stop)
@@ -142,7 +93,7 @@ def walk(
             ahead.pass_through(paths[branch[0]].steps[depth])
             descend(branch, depth + 1, ahead)
 
-    descend(list(range(len(paths))), 0, _Walker(source.taken(), points, needs_dry))
+    descend(list(range(len(paths))), 0, Walker(source.taken(), keep=points, needs_dry=needs_dry))
     return [found[index] for index in range(len(paths))]
 
 
@@ -174,72 +125,7 @@ def full_scale_volts(board: Board, amp: str | None) -> float:
     return units.dbu_to_peak_volts(level)
 
 
-class _Walker:
-    """How far the walk has come: the wires, all readings so far, and the last step's volts.
-
-    `dry` is what stands at the amplifier's send, where it is needed. What is no longer needed is
-    written over, so that long sounds cost little memory.
-    """
-
-    def __init__(self, volts: Volts, keep: bool, needs_dry: bool):
-        self.keep, self.needs_dry = keep, needs_dry
-        self.wires = Wires({0: volts}, frozenset(() if keep else (0,)))
-        self.read = {Place(0, 0): Reading.of(volts, keep)}
-        self.headroom: dict[Place, Headroom | None] = {}
-        self.dry: Volts | None = None
-
-    def fork(self) -> "_Walker":
-        """Return another one that stands here."""
-        other = copy.copy(self)
-        other.read, other.headroom = dict(self.read), dict(self.headroom)
-        return other
-
-    def share(self) -> None:
-        """Write over nothing any more that stands here: several go on from here."""
-        self.wires = self.wires.shared()
-
-    def pass_through(self, step: Step) -> None:
-        """Go on to behind `step`."""
-        volts, free = self._arriving(step)
-        passed = run(step, volts, free=free)
-        self.headroom |= {step.input: passed.headroom_in, step.out: passed.headroom_out}
-        free = free or not np.may_share_memory(volts, passed.volts)
-        if step.ends:
-            self.read[step.out] = Reading.of(passed.volts, self.keep)
-        if step.out_is_send and self.needs_dry:
-            self.dry, free = passed.volts, False
-        self.wires = self.wires.behind(step, passed.volts, free=free and not self.keep)
-
-    def _arriving(self, step: Step) -> tuple[Volts, bool]:
-        """Return what reaches the unit, and whether it may be written over."""
-        arrival = self.wires.arriving(step, self.read, self.keep)
-        volts = reach(step, arrival.volts, self.dry)
-        free = arrival.free or not np.may_share_memory(volts, arrival.volts)
-        if not step.ends:
-            self.wires = self.wires if step.noisy else self.wires.waiting()
-            return volts, not self.wires.holds(volts)
-        self.read |= arrival.readings
-        if volts is not arrival.volts:
-            self.read[step.input] = Reading.of(volts, self.keep)
-        self.wires = Wires({})
-        return volts, free and not self.keep
-
-    def point(self, name: str, place: Place) -> Point:
-        """Return what a test point at `place` reads."""
-        reading = self.read[place]
-        return Point(name, reading.channels, self.headroom.get(place), reading.volts)
-
-    def output(self, full_scale: float, rate: int) -> Output:
-        """Return what stands behind the last step, full scale 1."""
-        (number,) = self.wires.outputs
-        volts = self.wires.output(number)
-        room = volts if number in self.wires.free else np.empty(volts.shape)
-        samples = twice(np.divide(volts, full_scale, out=room))
-        loudness, is_rms = loudness_or_rms(samples, rate)
-        return Output(samples, rate, loudness, is_rms, true_peak_dbtp(samples, rate))
-
-
-def _rendering(board: Board, path: Path, here: _Walker, source: Source) -> Rendering:
+def _rendering(board: Board, path: Path, here: Walker, source: Source) -> Rendering:
     points = {name: here.point(name, place) for name, place in path.points.items()}
     if path.amp_name and PAIR in path.amp_name:
         points = _with_second_amplifier(points)
@@ -266,11 +152,6 @@ def _with_second_amplifier(points: dict[str, Point]) -> dict[str, Point]:
 def _in_two_channels(point: Point) -> Point:
     volts = None if point.volts is None else twice(point.volts)
     return replace(point, channels=(point.channels * 2)[:2], volts=volts)
-
-
-def twice(sound: Sound) -> Sound:
-    """Return one channel as two without copying it; two channels stay as they are."""
-    return cast(Sound, np.broadcast_to(sound, (2, sound.shape[1])))
 
 
 def _no_loudness(path: Path, output: Output) -> Iterator[str]:

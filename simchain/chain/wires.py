@@ -86,17 +86,18 @@ class Wires:
         """Return what stands on the input of `step` while it is on.
 
         Where the wire ends, all its places are read, and what arrives may take the place of an
-        output that drives nothing more. `read` are the readings so far; `keep` asks for the sound.
+        output that drives nothing more. `read` are the readings so far, None where no place is to
+        be read; `keep` asks for the sound.
         """
         flows = list(_flows(self.outputs, step))
-        if step.ends:
+        if step.ends and read is not None:
             flows += [flow for each in self.passed for flow in _flows_past(self.outputs, each)]
         spots = _spots(flows)
         end = spots[step.input]
         readings: dict[Place, Reading] = {}
         unread: list[_Spot] = []
-        for spot in dict.fromkeys(spots.values()) if step.ends else ():
-            known = (read or {}).get(Place(spot.wire, 0)) if spot.wire is not None else None
+        for spot in dict.fromkeys(spots.values()) if step.ends and read is not None else ():
+            known = read.get(Place(spot.wire, 0)) if read and spot.wire is not None else None
             if known is None:
                 unread.append(spot)
             else:

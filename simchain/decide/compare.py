@@ -15,7 +15,8 @@ from simchain.chain.path import named_order, path_from
 from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
 from simchain.chain.stereo import may_fold, stereo_heard
-from simchain.chain.walk import Rendering, twice, walk
+from simchain.chain.walk import Rendering, walk
+from simchain.chain.walker import twice
 from simchain.decide.causes import causes
 from simchain.decide.character import characters
 from simchain.decide.comparison import Comparison, Heard, Music, Pair, music_of

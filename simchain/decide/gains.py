@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from simchain.chain.walk import Output
+from simchain.chain.walker import Output
 
 AUDITION_LUFS = -20.0
 CEILING_DBTP = -1.1

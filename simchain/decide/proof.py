@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from simchain.blocks import Block
-from simchain.chain.steps import Feed, Path, Step
+from simchain.chain.steps import Feed, Step
 from simchain.chain.walk import Rendering
 from simchain.electrics import Link
 
@@ -28,32 +28,61 @@ def why_not_proved(a: Rendering, b: Rendering) -> str | None:
     """Return None where two orders are proved the same, else why they are not, in plain words.
 
     `a` and `b` are one passage in each order, on one amplifier, modulators at one phase. Proved:
-    the paths are the same but for the sequence of some blocks in a row, and
+    `why_not_alike` finds nothing on their paths, and no sample is within 1 dB of a rail of the
+    blocks that matter (`watched`) in either order. Sounds that the very same steps make are proved
+    too.
+    """
+    steps_a, steps_b = a.path.steps, b.path.steps
+    if steps_a[-1].key == steps_b[-1].key:
+        return None
+    frames = a.output.samples.shape[1]
+    return why_not_alike(steps_a, steps_b, frames) or _near_a_rail(
+        (a, b), watched(steps_a, steps_b)
+    )
 
-    - each of those is linear and time-invariant, switched and moved by nothing,
+
+def why_not_alike(steps_a: Sequence[Step], steps_b: Sequence[Step], frames: int) -> str | None:
+    """Return None where two paths do the same to a sound that stays below the rails.
+
+    `frames` is the length of the sound. The paths must be the same but for the sequence of some
+    blocks in a row, and
+
+    - each of those is linear and time-invariant, switched and moved by nothing; or all that moved
+      among them are off throughout: below its rails a buffer in bypass is a wire, whatever stands
+      beside it,
     - each has as many outputs as inputs, all the same number (of two channels see the module),
     - every link on the paths is the same in both: a wire, or the same filter at the same place;
       those that touch these blocks are not switched between them and fold no channels,
-    - there is no noise, and no sample is within 1 dB of a rail of these blocks in either order.
-
-    Sounds that the very same steps make are proved too.
+    - there is no noise.
     """
-    path_a, path_b = a.path, b.path
-    if path_a.steps[-1].key == path_b.steps[-1].key:
-        return None
-    if any(step.noisy for step in (*path_a.steps, *path_b.steps)):
+    if any(step.noisy for step in (*steps_a, *steps_b)):
         return "hum and hiss are in the sound"
-    names_a, names_b = ([step.name for step in path.steps] for path in (path_a, path_b))
+    names_a, names_b = ([step.name for step in steps] for steps in (steps_a, steps_b))
     if sorted(names_a) != sorted(names_b):
         return "the two orders do not have the same units on the path"
     moved = _moved(names_a, names_b)
-    frames = a.output.samples.shape[1]
     return (
-        _not_still(path_a, path_b, moved)
-        or _other_links(path_a, path_b, moved)
-        or _other_channels([path_a.steps[place] for place in moved], frames)
-        or _near_a_rail((a, b), [names_a[place] for place in moved])
+        _not_still(steps_a, steps_b, moved)
+        or _other_links(steps_a, steps_b, moved)
+        or _other_channels([steps_a[place] for place in moved], frames)
     )
+
+
+def watched(steps_a: Sequence[Step], steps_b: Sequence[Step]) -> list[str]:
+    """Return the blocks that must stay below their rails for two paths to do the same."""
+    moved = _moved([step.name for step in steps_a], [step.name for step in steps_b])
+    idle_alone = _only_idle_moved(steps_a, steps_b, moved)
+    moved_steps = [steps_a[place] for place in moved]
+    return [step.name for step in moved_steps if step.gate.is_never_on or not idle_alone]
+
+
+def _only_idle_moved(steps_a: Sequence[Step], steps_b: Sequence[Step], moved: range) -> bool:
+    """Whether what is on at some time keeps its sequence: only units that are off change places."""
+    sounding_a, sounding_b = (
+        [steps[place].name for place in moved if not steps[place].gate.is_never_on]
+        for steps in (steps_a, steps_b)
+    )
+    return sounding_a == sounding_b
 
 
 def _moved(names_a: Sequence[str], names_b: Sequence[str]) -> range:
@@ -62,22 +91,28 @@ def _moved(names_a: Sequence[str], names_b: Sequence[str]) -> range:
     return range(apart[0], apart[-1] + 1) if apart else range(0)
 
 
-def _not_still(path_a: Path, path_b: Path, moved: range) -> str | None:
+def _not_still(steps_a: Sequence[Step], steps_b: Sequence[Step], moved: range) -> str | None:
     """Say which unit is not linear and time-invariant, or is another one in the other order."""
-    others = {step.name: step for step in path_b.steps}
-    for place, step in enumerate(path_a.steps):
-        other = others[step.name]
+    others = {step.name: step for step in steps_b}
+    idle_alone = _only_idle_moved(steps_a, steps_b, moved)
+    for place, step in enumerate(steps_a):
         if place in moved:
             if not isinstance(step.unit, Block):
                 return "a part of the amplifier stands between"
-            if not step.gate.is_constant:
-                return f"{step.name} is switched"
-            if step.moment.curves or step.moment.takes or step.versions:
-                return f"{step.name} is set or played while it goes on"
-            if not step.gate.is_never_on and not step.unit.is_lti():
-                return f"{step.name} is not linear and time-invariant"
-        if not _same_unit(step, other):
+            if not idle_alone and (reason := _not_lti(step, step.unit)):
+                return f"{step.name} is {reason}"
+        if not _same_unit(step, others[step.name]):
             return f"{step.name} is not the same in both orders"
+    return None
+
+
+def _not_lti(step: Step, block: Block) -> str | None:
+    if not step.gate.is_constant:
+        return "switched"
+    if step.moment.curves or step.moment.takes or step.versions:
+        return "set or played while it goes on"
+    if not step.gate.is_never_on and not block.is_lti():
+        return "not linear and time-invariant"
     return None
 
 
@@ -88,10 +123,10 @@ def _same_unit(a: Step, b: Step) -> bool:
     )  # fmt: skip
 
 
-def _other_links(path_a: Path, path_b: Path, moved: range) -> str | None:
+def _other_links(steps_a: Sequence[Step], steps_b: Sequence[Step], moved: range) -> str | None:
     """Say where a link is another one, or one that touches the moved blocks folds channels."""
-    from_moved = {path_a.steps[place].out.wire for place in moved}
-    for place, (step, other) in enumerate(zip(path_a.steps, path_b.steps, strict=True)):
+    from_moved = {steps_a[place].out.wire for place in moved}
+    for place, (step, other) in enumerate(zip(steps_a, steps_b, strict=True)):
         if len(step.feeds) != len(other.feeds):
             return f"what drives {_between(step, other)} is switched otherwise"
         for feed, its in zip(step.feeds, other.feeds, strict=True):

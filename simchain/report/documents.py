@@ -14,7 +14,8 @@ from simchain.board import BoardWarning, Cables, Output, Source
 from simchain.board.gear import GuitarPickup, PiezoPickup
 from simchain.chain.loop import Loop
 from simchain.chain.stereo import stereo_heard
-from simchain.chain.walk import Point, Rendering
+from simchain.chain.walk import Rendering
+from simchain.chain.walker import Point
 from simchain.decide.comparison import Comparison, FreePair, Heard, Pair
 from simchain.decide.levels import Levels
 from simchain.decide.score import Score

@@ -212,7 +212,7 @@ def test_equal_keys_are_run_once(
         ran.append(step.name)
         return real(step, volts, **given)
 
-    monkeypatch.setattr("simchain.chain.walk.run", counted)
+    monkeypatch.setattr("simchain.chain.walker.run", counted)
     source = source_of(board, "wet")
     paths = [path_of(board, o, "wet", "clean", source_key=source.key) for o in ("series", "split")]
     series, split = walk(board, paths, source)
