@@ -22,6 +22,7 @@ _homes = {
     "levels": "simchain.decide.levels",
     "load_board": "simchain.board",
     "render": "simchain.chain.render",
+    "search": "simchain.decide.search",
     "set_levels": "simchain.decide.set_levels",
     "swaps": "simchain.decide.swaps",
 }

@@ -35,6 +35,7 @@ from simchain.errors import BoardError, Problem, SimchainError
 
 if TYPE_CHECKING:
     from simchain.board import Board, BoardWarning
+    from simchain.decide.found import Found
 
 app = typer.Typer(
     help="Hear and measure the order of effects on a guitar board before patching it.",
@@ -337,6 +338,105 @@ def compare(
         holds=holds,
         measures=measures,
     )
+
+
+@app.command()
+def search(
+    board: BoardFile,
+    folder: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for the page, with sounds to listen to."),
+    ] = None,
+    blocks: Annotated[
+        str | None, typer.Option(metavar="A,B,...", help="Blocks to place; default all.")
+    ] = None,
+    passages: Passages = None,
+    amp: OneAmp = None,
+    coarse: Annotated[
+        bool,
+        typer.Option("--coarse", help="The quick first pass alone: lower rate, first seconds."),
+    ] = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="No quick first pass: every order as it is. Slow.")
+    ] = False,
+    beam: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", min=1, max=1000, help="Too many orders: follow the N best to better ones."
+        ),
+    ] = None,
+    limit: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Most orders to listen to.")
+    ] = None,
+    members: Annotated[
+        bool, typer.Option("--members", help="List every order of every group (with --json).")
+    ] = False,
+    checkpoint: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Keep what is found, to stop and go on from there."),
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="A running cluster: tcp://HOST:PORT.")
+    ] = None,
+    local_workers: Annotated[
+        int | None, typer.Option(metavar="N", help="Use N processes in place of threads.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Listen to every order the rules allow: which sound alike, and which suits the goals best."""
+    from simchain.board import load_board
+    from simchain.decide.search import LIMIT
+    from simchain.decide.search import search as searched
+    from simchain.report.search_document import search_document
+    from simchain.report.search_tables import search_parts
+
+    loaded = load_board(board)
+    with Progress(err) as progress:
+        found = searched(
+            loaded,
+            blocks=_names(blocks),
+            passages=_names(passages),
+            amp=amp,
+            coarse=coarse or not full,
+            full=full or not coarse,
+            beam=beam,
+            limit=limit or LIMIT,
+            scheduler=scheduler,
+            local_workers=local_workers,
+            checkpoint=checkpoint,
+            progress=progress,
+        )
+        page = _search_page(found, folder, progress) if folder else None
+    document = search_document(found, members=members) | {"page": page}
+    _warn(found.warnings)
+    if as_json:
+        _print_json(document)
+        return
+    for part in search_parts(document):
+        out.print(part)
+    if folder and page:
+        out.print(f"open {folder / page} in a browser to listen", soft_wrap=True)
+
+
+def _search_page(found: "Found", folder: Path, progress: Progress) -> str:
+    """Write the page of a search with the sounds of the best of its groups; return its name."""
+    from simchain.decide.compare import compare as compared
+    from simchain.report.search_page import audition_orders, write_search_page
+
+    orders = audition_orders(found)
+    amps = [found.amp] if found.amp else None
+    heard = None
+    if orders:
+        heard = compared(
+            found.board,
+            orders,
+            passages=found.passages,
+            amps=amps,
+            judged=False,
+            progress=progress,
+        )
+    progress.say("writing the page")
+    return write_search_page(folder, found, heard).name
 
 
 def _compare(

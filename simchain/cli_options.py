@@ -1,10 +1,14 @@
 """What several commands share: arguments and options, and the line that says how far they are."""
 
 from pathlib import Path
+from time import monotonic
 from typing import Annotated
 
 import typer
 from rich.console import Console
+
+# What takes less is not told.
+SOON_S = 3.0
 
 BoardFile = Annotated[Path, typer.Argument(metavar="BOARD", help="The board file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
@@ -50,6 +54,7 @@ class Progress:
 
     def __init__(self, console: Console) -> None:
         self._status = console.status("reading")
+        self._begun, self._last = monotonic(), 0
 
     def __enter__(self) -> "Progress":
         self._status.start()
@@ -59,9 +64,21 @@ class Progress:
         self._status.stop()
 
     def __call__(self, done: int, total: int, what: str) -> None:
-        """Say that `done` of `total` parts are done, and which was the last."""
-        self.say(f"{done} of {total}: {what}")
+        """Say that `done` of `total` parts are done, which was the last, and how long it takes."""
+        if done <= self._last:
+            self._begun = monotonic()
+        self._last = done
+        spent = monotonic() - self._begun
+        left = spent * (total - done) / max(done, 1)
+        told = f", about {_told(left)} left" if spent > SOON_S and left > SOON_S else ""
+        self.say(f"{done} of {total}: {what}{told}")
 
     def say(self, text: str) -> None:
         """Show `text` in place of what stands there."""
         self._status.update(text)
+
+
+def _told(seconds: float) -> str:
+    if seconds < 100.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 6000.0 else f"{seconds / 3600.0:.1f} h"

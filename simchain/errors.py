@@ -56,6 +56,9 @@ class BoardError(SimchainError):
         self.problems = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type["BoardError"], tuple[tuple[Problem, ...]]]:
+        return BoardError, (self.problems,)
+
 
 def nearest(name: str, known: Iterable[str]) -> str:
     """Return ``"; did you mean 'x'?"`` for the closest known name, or an empty string."""

@@ -23,7 +23,7 @@ def prepare_folder(folder: Path) -> None:
         with tempfile.NamedTemporaryFile(dir=folder, prefix=_PREFIX):
             pass
     except OSError as error:
-        raise OutputError(f"cannot write into {folder}: {_reason(error)}") from error
+        raise OutputError(f"cannot write into {folder}: {reason_of(error)}") from error
 
 
 def write_bytes(path: Path, content: bytes | memoryview) -> None:
@@ -41,7 +41,7 @@ def write_bytes(path: Path, content: bytes | memoryview) -> None:
         Path(temporary).chmod(_mode(path))
         Path(temporary).replace(path)
     except OSError as error:
-        raise OutputError(f"cannot write {path}: {_reason(error)}") from error
+        raise OutputError(f"cannot write {path}: {reason_of(error)}") from error
     finally:
         if temporary:
             with contextlib.suppress(OSError):
@@ -62,5 +62,5 @@ def _mode(path: Path) -> int:
     return 0o666 & ~mask
 
 
-def _reason(error: OSError) -> str:
+def reason_of(error: OSError) -> str:
     return (error.strerror or str(error)).lower()

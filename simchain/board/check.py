@@ -12,7 +12,7 @@ from simchain.board.wording import key_shown, listed, shown
 from simchain.settings import unit_of, usual_of
 
 # Written, read and kept; what they ask for is simulated by later issues.
-TABLES_NOT_ACTING = ("supply", "goals", "floor")
+TABLES_NOT_ACTING = ("supply", "floor")
 PASSAGE_NOT_ACTING = ("weight",)
 BLOCK_NOT_ACTING = (
     "current_ma",

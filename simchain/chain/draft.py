@@ -10,6 +10,7 @@ import copy
 import hashlib
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from typing import cast
 from zlib import crc32
 
 from simchain.blocks import Block, Moment
@@ -97,6 +98,8 @@ class Draft:
         self.board = timeline.board
         self.ideal = self.board.links == "ideal"
         self.steps: list[Step] = []
+        # What is the same wherever a block stands; shared by all that go on from here.
+        self._kept: dict[object, object] = {}
         self.points = {"source": Place(0, 0)}
         self.node = 0
         self.drivers = [
@@ -152,7 +155,7 @@ class Draft:
 
         None: there is no block before it on its side of the split.
         """
-        block, gate = self.timeline.block(name), self.timeline.gate(name)
+        block, gate = self._settings(name)
         if behind is not None and not self._share_a_box(behind, block):
             self.lay(self.board.cables.patch_m)
         if block.pot is not None or (block.bypass == "true" and gate.is_never_on):
@@ -236,14 +239,7 @@ class Draft:
     ) -> None:
         self.drivers = [driver.folded(*fold) for driver in self.drivers]
         self._next_node()
-        moment = Moment(self.board.rate, crc32(name.encode()))
-        versions: tuple[tuple[Block, Gate], ...] = ()
-        if isinstance(unit, Block):
-            curves, takes = self.timeline.curves(name), self.timeline.takes(name)
-            # Steps before the first one that modulates are the same at any phase.
-            turn = self.turn if unit.modulates() else 0.0
-            moment = replace(moment, turn=turn, curves=curves, takes=takes)
-            versions = self.timeline.versions(name)
+        moment, versions = self._playing(name, unit)
         feeds = tuple(driver.into(loads, ideal) for driver in self.drivers)
         step = Step(
             name,
@@ -257,10 +253,41 @@ class Draft:
             noisy=self.noisy,
             key=self.key,
             joins_dry=joins_dry,
-            versions=versions if len(versions) > 1 else (),
+            versions=versions,
         )
-        self.key = _key(step)
+        self.key = _key(step, self._told_of(step))
         self.steps.append(replace(step, key=self.key))
+
+    def _settings(self, name: str) -> tuple[Block, Gate]:
+        """Return a block as it begins, and its switch."""
+        known = ("settings", name)
+        if known not in self._kept:
+            self._kept[known] = self.timeline.block(name), self.timeline.gate(name)
+        return cast(tuple[Block, Gate], self._kept[known])
+
+    def _playing(
+        self, name: str, unit: Unit | None
+    ) -> tuple[Moment, tuple[tuple[Block, Gate], ...]]:
+        """Return what a unit may know, and the settings that a song gives it in turn."""
+        known = ("playing", name)
+        if known not in self._kept:
+            moment = Moment(self.board.rate, crc32(name.encode()))
+            versions: tuple[tuple[Block, Gate], ...] = ()
+            if isinstance(unit, Block):
+                curves, takes = self.timeline.curves(name), self.timeline.takes(name)
+                # Steps before the first one that modulates are the same at any phase.
+                turn = self.turn if unit.modulates() else 0.0
+                moment = replace(moment, turn=turn, curves=curves, takes=takes)
+                versions = self.timeline.versions(name)
+            self._kept[known] = moment, versions if len(versions) > 1 else ()
+        return cast(tuple[Moment, tuple[tuple[Block, Gate], ...]], self._kept[known])
+
+    def _told_of(self, step: Step) -> bytes:
+        """Return what a unit's part of a key is made of."""
+        known = ("told", step.name, step.joins_dry)
+        if known not in self._kept:
+            self._kept[known] = _told_of(step)
+        return cast(bytes, self._kept[known])
 
     def _drive_from_last(self, output: Output, channels: int, gate: Gate) -> None:
         """Let the last step's output drive the wire, and what passes by while it is off."""
@@ -292,21 +319,26 @@ def _terminal(pickup: Pickup) -> Terminal:
     return Output(LINE_OHM)
 
 
-def _key(step: Step) -> bytes:
+def _key(step: Step, told_of_unit: bytes) -> bytes:
     """Return the hash of a step whose `key` is still that of the step before it."""
+    driven = [
+        (feed.origin, feed.fold, feed.shares, feed.places, _told(feed, step.noisy))
+        for feed in step.feeds
+    ]
+    told = b"\0".join((step.key, told_of_unit, repr(driven).encode()))
+    return hashlib.blake2b(told, digest_size=16).digest()
+
+
+def _told_of(step: Step) -> bytes:
+    """Return all that a unit brings to a key, wherever it stands."""
     unit = step.unit
     if isinstance(unit, Block):
         kind, settings = unit.kind, unit.model_dump_json(exclude=_ON_PAPER)
     else:
         kind, settings = type(unit).__name__, repr(unit)
-    driven = [
-        (feed.origin, feed.fold, feed.shares, feed.places, _told(feed, step.noisy))
-        for feed in step.feeds
-    ]
     versions = [(block.model_dump_json(), gate) for block, gate in step.versions]
-    rest = (step.moment, step.gate, driven, step.joins_dry, step.noisy, versions)
-    parts = "\0".join((kind, settings, repr(rest)))
-    return hashlib.blake2b(step.key + parts.encode(), digest_size=16).digest()
+    rest = (step.moment, step.gate, step.joins_dry, step.noisy, versions)
+    return "\0".join((kind, settings, repr(rest))).encode()
 
 
 def _told(feed: Feed, noisy: bool) -> tuple[Link, ...]:

@@ -122,7 +122,8 @@ class Tree(NamedTuple):
 
     The step of node i is the one numbered `places[i]` of the path that the word `words[i]` lays,
     which is filled up with `NOTHING` behind its last token. `leaves[i]` numbers the sounds that are
-    read, -1 elsewhere. `keys[i]` is the step's key.
+    read, -1 elsewhere. `keys[i]` is the step's key. `blocks[i]` says whether it is a block's: not
+    of the amplifier, nor the end.
     """
 
     parents: Ints
@@ -130,6 +131,7 @@ class Tree(NamedTuple):
     words: Bytes
     leaves: Ints
     keys: Bytes
+    blocks: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,17 +228,19 @@ def branches(
     volts: Volts,
     largest: int,
     *,
+    wanted: NDArray[np.bool_] | None = None,
     stop: Event | None = None,
 ) -> Iterator[Branch | Grown]:
     """Run what is shared by parts of more than `largest` nodes, and yield those parts.
 
-    `volts` are the sound at the source. What became of the nodes that are run here comes last.
+    `volts` are the sound at the source; it is not written to. `wanted` are the nodes to be run,
+    None for all; those above them are run too. What became of the nodes run here comes last.
     """
     runner = _Runner(ground, stop)
-    sizes, (starts, below) = _sizes(tree.parents), _children(tree.parents)
+    sizes, (starts, below) = _sizes(tree, wanted), _children(tree.parents)
 
     def children(node: int) -> list[int]:
-        return list(map(int, below[starts[node] : starts[node + 1]]))
+        return [int(each) for each in below[starts[node] : starts[node + 1]] if sizes[each]]
 
     def descend(node: int, here: Walker) -> Iterator[Branch]:
         here.share()
@@ -306,11 +310,14 @@ def _children(parents: Ints) -> tuple[Ints, Ints]:
     return starts, below
 
 
-def _sizes(parents: Ints) -> Ints:
-    """Return how many nodes stand below each node, itself included."""
-    sizes = array("i", [1]) * len(parents)
-    for node in range(len(parents) - 1, 0, -1):
-        sizes[parents[node]] += sizes[node]
+def _sizes(tree: Tree, wanted: NDArray[np.bool_] | None) -> Ints:
+    """Return how many nodes must be run below each node, itself included."""
+    mine = np.ones(len(tree.parents), dtype=np.int32) if wanted is None else wanted
+    sizes = array("i", mine.astype(np.int32).tobytes())
+    for node in range(len(sizes) - 1, 0, -1):
+        if sizes[node]:
+            parent = tree.parents[node]
+            sizes[parent] = max(sizes[parent], 1) + sizes[node]
     return np.array(sizes, dtype=np.int32)
 
 

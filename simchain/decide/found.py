@@ -1,6 +1,6 @@
 """What a search of orders found: the ranking, groups that sound alike, and what it cost."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -51,7 +51,7 @@ class Group:
     """
 
     representative: Order
-    members: tuple[Order, ...]
+    members: Sequence[Order]
     proved: int
     louder_lu: float
     free_places: tuple[FreePlace, ...]

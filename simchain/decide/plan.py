@@ -10,11 +10,11 @@ Cartier and Foata 1969, Mazurkiewicz 1977; from memory.) So nothing is rendered 
 that the rules forbid, or that commutes in some places only, costs no more than a further render.
 
 Neighbours commute below the rails only, which is known when all is rendered: `too_hot` then names
-the blocks for which it does not hold, and a plan made without them renders what is missing.
+the swaps for which it does not hold, and a plan made without them renders what is missing.
 """
 
 from array import array
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -35,19 +35,30 @@ Floats = NDArray[np.float64]
 _PATHS_KEPT = 1000
 
 
-class Moved(NamedTuple):
-    """Two neighbours that change places in a state: what was proved if they stay below the rails.
+class Swap(NamedTuple):
+    """Two neighbours that change places: the key of what they stand behind, and which comes first.
 
-    `before` is the node they stand behind, `first` that behind the one that came first; with the
-    other one first, `then` is the node behind that, and `both` the node behind both of them.
+    The key is that of a step: the same swap has it in every plan.
     """
 
+    behind: bytes
+    first: str
+    then: str
+
+
+class Moved(NamedTuple):
+    """A swap that was made use of: proved if `watched` blocks stay below their rails.
+
+    `before` is the node that the two stand behind, `after_first` that behind the one that came
+    first; the other way round, `after_then` is the node behind the other one, and `after_both` that
+    behind both of them.
+    """
+
+    swap: Swap
     before: int
-    first: int
-    then: int
-    both: int
-    first_block: str
-    then_block: str
+    after_first: int
+    after_then: int
+    after_both: int
     watched: tuple[str, ...]
 
 
@@ -64,35 +75,51 @@ class Plan:
         """How many different sounds there are."""
         return int(self.leaf_of.max()) + 1
 
+    @property
+    def leaf_nodes(self) -> Ints:
+        """The node at which each sound is read."""
+        nodes = np.flatnonzero(self.tree.leaves >= 0)
+        order = np.argsort(self.tree.leaves[nodes], kind="stable")
+        return np.asarray(nodes[order], dtype=np.int32)
 
-def plan_of(ground: Ground, words: Words, frames: int, hot: Collection[str] = ()) -> Plan:
+
+def plan_of(
+    ground: Ground, words: Words, frames: int, barred: Collection[Swap] = frozenset()
+) -> Plan:
     """Plan how to hear `words`, shape (orders, tokens), ascending, on `ground`.
 
-    `frames` is the length of the sound; blocks that are `hot` are not taken to commute.
+    `frames` is the length of the sound; of swaps that are `barred` no use is made.
     """
-    return _Planner(ground, frames, frozenset(hot)).planned(words)
+    return _Planner(ground, frames, frozenset(barred)).planned(words)
 
 
-def too_hot(plan: Plan, timeline: Timeline, peaks: Floats) -> set[str]:
-    """Return the blocks that come within 1 dB of a rail where the plan took them to commute.
+def too_hot(plan: Plan, timeline: Timeline, peaks: Floats) -> set[Swap]:
+    """Return the swaps of a plan that bring a block to within 1 dB of a rail.
 
     `peaks`, shape (nodes, 2), are the peak volts on the input and behind the level of each node,
     NaN where they were not measured.
     """
-    hot: set[str] = set()
-    for swap in plan.moved:
-        in_front, behind_first, behind_then, behind_both = (peaks[node] for node in swap[:4])
-        arriving = behind_first[0] if np.isfinite(behind_first[0]) else in_front[1]
-        passes = (
-            (swap.first_block, arriving, behind_first[1]),
-            (swap.then_block, arriving, behind_then[1]),
-            (swap.first_block, behind_then[1], behind_both[1]),
-            (swap.then_block, behind_first[1], behind_both[1]),
-        )
-        for name, peak_in, peak_out in passes:
-            if name in swap.watched and not _stays_below(timeline, name, peak_in, peak_out):
-                hot.add(name)
-    return hot
+    return {
+        moved.swap
+        for moved in plan.moved
+        if not all(_stays_below(timeline, *passing) for passing in _passing(moved, peaks))
+    }
+
+
+def _passing(moved: Moved, peaks: Floats) -> Iterator[tuple[str, float, float]]:
+    """Yield the watched blocks of a swap in both sequences, each with its peaks in and out."""
+    before, after_first, after_then, after_both = (peaks[node] for node in moved[1:5])
+    first, then = moved.swap.first, moved.swap.then
+    # Where the one that came first has no rails its input was not measured.
+    arriving = after_first[0] if np.isfinite(after_first[0]) else before[1]
+    for name, peak_in, peak_out in (
+        (first, arriving, after_first[1]),
+        (then, arriving, after_then[1]),
+        (first, after_then[1], after_both[1]),
+        (then, after_first[1], after_both[1]),
+    ):
+        if name in moved.watched:
+            yield name, peak_in, peak_out
 
 
 def _stays_below(timeline: Timeline, name: str, peak_in: float, peak_out: float) -> bool:
@@ -104,11 +131,11 @@ def _stays_below(timeline: Timeline, name: str, peak_in: float, peak_out: float)
 
 
 class _Planner:
-    def __init__(self, ground: Ground, frames: int, hot: frozenset[str]) -> None:
-        self.ground, self.hot = ground, hot
+    def __init__(self, ground: Ground, frames: int, barred: frozenset[Swap]) -> None:
+        self.ground, self.barred = ground, barred
         self.commutes = Commutes(frames)
         self.tokens = len(ground.tokens)
-        self.nodes = _Nodes(ground.source_key, self.tokens + 1)
+        self.nodes = _Nodes(ground)
         self.states = _States(self.tokens)
         self.moved: list[Moved] = []
         self._paths = {0: ground.bare()}
@@ -175,11 +202,11 @@ class _Planner:
         for place in range(len(word) - 1, -1, -1):
             other = self.ground.tokens[word[place]]
             # Neither the split nor a box, whose blocks have other wires between them.
-            if len(blocks) != 1 or len(other) != 1 or self.hot & {*blocks, *other}:
+            if len(blocks) != 1 or len(other) != 1:
                 break
             state = self.states.before[state]
             commuting = self.commutes.at(self._path(state), other, blocks)
-            if commuting is None:
+            if commuting is None or self._swap(state, *other, *blocks) in self.barred:
                 break
             swaps.insert(0, commuting)
             if word[place] > token:
@@ -200,21 +227,22 @@ class _Planner:
         for here, swap in enumerate(swaps, start=place):
             if not swap.watched:
                 continue
-            before, first, then, both = (
-                self.states.node[self._known_state(each)]
+            states = [
+                self._known_state(each)
                 for each in (
                     word[:here],
                     word[: here + 1],
                     smaller[: here + 1],
                     smaller[: here + 2],
                 )
-            )
-            (first_block,), (then_block,) = (
-                self.ground.tokens[token] for token in (word[here], smaller[place])
-            )
-            self.moved.append(
-                Moved(before, first, then, both, first_block, then_block, swap.watched)
-            )
+            ]
+            (first,), (then,) = (self.ground.tokens[each] for each in (word[here], smaller[place]))
+            before, one, other, both = (self.states.node[state] for state in states)
+            made = self._swap(states[0], first, then)
+            self.moved.append(Moved(made, before, one, other, both, swap.watched))
+
+    def _swap(self, state: int, first: str, then: str) -> Swap:
+        return Swap(self.nodes.key(self.states.node[state]), first, then)
 
     def _path(self, state: int) -> Laying:
         """Return the path of a state; it is not to be laid on.
@@ -250,16 +278,18 @@ class _Planner:
 class _Nodes:
     """Nodes of the tree while it grows, each different sound once; flat arrays, for millions."""
 
-    def __init__(self, source_key: bytes, width: int) -> None:
-        self._width = width
+    def __init__(self, ground: Ground) -> None:
+        source_key, width = ground.source_key, len(ground.tokens) + 1
+        self._width, self._not_blocks = width, {END, *_splits(ground)}
         self._parents, self._places, self._leaves = (
             array("i", [-1]),
             array("b", [-1]),
             array("i", [-1]),
         )
         self._first, self._next = array("i", [-1]), array("i", [-1])
-        self._keys = bytearray(source_key)
+        self._keys, self._key_size = bytearray(source_key), len(source_key)
         self._words = bytearray((NOTHING,) * width)
+        self._blocks = bytearray(1)
         self._count = 0
 
     def behind(self, parent: int, key: bytes, word: bytes, place: int) -> int:
@@ -280,13 +310,14 @@ class _Nodes:
         ):
             line.append(value)
         self._first[parent] = node
+        self._blocks.append(word[-1] not in self._not_blocks)
         self._keys += key
         self._words += word.ljust(self._width, bytes((NOTHING,)))
         return node
 
     def key(self, node: int) -> bytes:
         """Return the key of a node's step."""
-        size = len(self._keys) // len(self._parents)
+        size = self._key_size
         return bytes(self._keys[node * size : (node + 1) * size])
 
     def leaf(self, node: int) -> int:
@@ -302,7 +333,12 @@ class _Nodes:
         )
         words = np.frombuffer(self._words, dtype=np.uint8).reshape(-1, self._width)
         keys = np.frombuffer(self._keys, dtype=np.uint8).reshape(len(parents), -1)
-        return Tree(parents, places, words, leaves, keys)
+        blocks = np.frombuffer(self._blocks, dtype=np.bool_)
+        return Tree(parents, places, words, leaves, keys, blocks)
+
+
+def _splits(ground: Ground) -> list[int]:
+    return [token for token, blocks in enumerate(ground.tokens) if not blocks]
 
 
 class _States:

@@ -54,6 +54,8 @@ class Probe:
         self._sources: dict[str, tuple[Volts, bytes]] = {}
         self._left_out: dict[int, frozenset[str]] = {}
         self._shares: dict[bytes, Shares] = {}
+        self._orders: dict[tuple[int, Driven], Order] = {}
+        self._lasts: dict[tuple[int, Order], bytes] = {}
 
     def play(self, passages: Iterable[str], orders: Sequence[Driven]) -> None:
         """Render what `more_dirt_db` will need of these orders, those that share steps at once."""
@@ -62,6 +64,8 @@ class Probe:
             for board in self._boards(passage):
                 wanted: dict[bytes, Path] = {}
                 for driven in orders:
+                    if self._last_key(board, driven, passage) in self._shares:
+                        continue
                     path = self._path(board, driven, passage, key)
                     last = path.steps[-1].key
                     if is_linear(path) and not driven.clipping:
@@ -76,16 +80,17 @@ class Probe:
 
         Of a passage each set of blocks that is on at one time is tried, of a song each passage.
         """
-        names = list(dict.fromkeys(passages))
-        self.play(names, [a, b])
         found = [0.0]
-        for passage in names:
-            key = self._source(passage)[1]
-            for board in self._boards(passage):
-                last = [self._path(board, order, passage, key).steps[-1].key for order in (a, b)]
-                if last[0] != last[1]:
-                    found.append(more_dirt_db(self._shares[last[0]], self._shares[last[1]]))
+        for passage in dict.fromkeys(passages):
+            both = zip(*(self.shares(passage, driven) for driven in (a, b)), strict=True)
+            found += [more_dirt_db(*pair) for pair in both]
         return max(found, key=abs)
+
+    def shares(self, passage: str, driven: Driven) -> list[Shares]:
+        """Return the shares of the nine tones that are residual, for each set of blocks on."""
+        self.play([passage], [driven])
+        lasts = (self._last_key(board, driven, passage) for board in self._boards(passage))
+        return [self._shares[last] for last in lasts]
 
     def _render(self, board: Board, paths: Sequence[Path], volts: Volts, key: bytes) -> None:
         timeline = paths[0].timeline
@@ -95,14 +100,29 @@ class Probe:
             self._shares[path.steps[-1].key] = _shares(heard)
             self.probes += 1
 
+    def _last_key(self, board: Board, driven: Driven, passage: str) -> bytes:
+        """Return the key of the last step of a path; worked out once for all that sound alike."""
+        known = (id(board), self._reduced(board, driven))
+        if known not in self._lasts:
+            path = self._path(board, driven, passage, self._source(passage)[1])
+            self._lasts[known] = path.steps[-1].key
+        return self._lasts[known]
+
     def _path(self, board: Board, driven: Driven, passage: str, key: bytes) -> Path:
-        left_out = self._wires(board) - driven.clipping
-        front, loop = (
-            tuple(name for name in part if name not in left_out)
-            for part in (driven.order.front, driven.order.loop)
-        )
-        order = Order(front=front, loop=loop)
+        order = self._reduced(board, driven)
         return path_of(board, order, timeline_of_passage(board, passage), self.amp, source_key=key)
+
+    def _reduced(self, board: Board, driven: Driven) -> Order:
+        """Return the order without what is a wire here."""
+        known = (id(board), driven)
+        if known not in self._orders:
+            left_out = self._wires(board) - driven.clipping
+            front, loop = (
+                tuple(name for name in part if name not in left_out)
+                for part in (driven.order.front, driven.order.loop)
+            )
+            self._orders[known] = Order(front=front, loop=loop)
+        return self._orders[known]
 
     def _source(self, passage: str) -> tuple[Volts, bytes]:
         """Return the tones for a passage, and what stands for them in the keys of steps."""

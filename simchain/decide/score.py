@@ -7,11 +7,11 @@ here knows what made the sounds.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, Protocol
 
 from simchain.board.wishes import Judging
 from simchain.decide.difference import Difference
-from simchain.decide.ear import Ear, Heard
+from simchain.decide.ear import Heard
 from simchain.decide.parts import distribution_db, event_phon, long_term_change_db, movement_db
 
 Verdict = Literal["same", "free", "subtle", "clear"]
@@ -55,6 +55,34 @@ class Score:
     width_share: float = 0.0
 
 
+class Hearing(Protocol):
+    """What `scored` asks of a sound: an `Ear`, or what was kept of one."""
+
+    @property
+    def rate(self) -> int:
+        """Samples a second."""
+
+    @property
+    def listening_db_spl(self) -> float:
+        """At which level it plays."""
+
+    @property
+    def length(self) -> int:
+        """Samples in each channel."""
+
+    @property
+    def width(self) -> float:
+        """The side's share of the energy."""
+
+    def gated(self, length: int | None = None) -> bool:
+        """Whether the sound, so many samples of it, has an integrated loudness."""
+
+    def heard(
+        self, *, start: int = 0, length: int | None = None, gated: bool = True
+    ) -> tuple[Heard, ...]:
+        """Return what is heard in each channel."""
+
+
 class _Parts(NamedTuple):
     """Of one channel: dB, dB, phon; and the 2 ERB that change most in the long term, dB and Hz."""
 
@@ -70,8 +98,8 @@ class _Parts(NamedTuple):
 
 
 def scored(
-    a: Sequence[Ear],
-    b: Sequence[Ear],
+    a: Sequence[Hearing],
+    b: Sequence[Hearing],
     difference: Difference,
     *,
     dirt_db: float = 0.0,
@@ -119,11 +147,11 @@ def scored(
     )
 
 
-def _mean_width(takes: Sequence[Ear]) -> float:
+def _mean_width(takes: Sequence[Hearing]) -> float:
     return sum(take.width for take in takes) / len(takes)
 
 
-def _refuse_unlike(a: Sequence[Ear], b: Sequence[Ear]) -> None:
+def _refuse_unlike(a: Sequence[Hearing], b: Sequence[Hearing]) -> None:
     if not a or not b or (len(a) != len(b) and 1 not in (len(a), len(b))):
         raise ValueError(f"as many takes of both are needed, or one of either: {len(a)}, {len(b)}")
     settings = {(ear.rate, ear.listening_db_spl) for ear in (*a, *b)}
@@ -151,7 +179,7 @@ def _borderline(score: float, judging: Judging) -> bool:
 
 
 def _heard(
-    a: Sequence[Ear], b: Sequence[Ear], delay: int
+    a: Sequence[Hearing], b: Sequence[Hearing], delay: int
 ) -> tuple[list[tuple[Heard, ...]], list[tuple[Heard, ...]]]:
     """What is heard in each channel of each take, the later sound's frames beginning later."""
     both = (*a, *b)

@@ -90,12 +90,7 @@ def targets_of(
 
     Raises RequestError for a passage that the board does not have, and when none has a target.
     """
-    wanted = list(passages or board.passages)
-    for name in wanted:
-        above = board.passage(name).above
-        if above is not None and above.passage not in wanted:
-            wanted.append(above.passage)
-    chosen = tuple(name for name in board.passages if name in wanted)
+    chosen = with_held_against(board, passages or tuple(board.passages))
     found = []
     for name in chosen:
         passage = board.passage(name)
@@ -109,6 +104,19 @@ def targets_of(
             'another, above = { passage = "NAME", lu = 3.0 }, or target_lufs'
         )
     return chosen, tuple(found)
+
+
+def with_held_against(board: Board, passages: Sequence[str]) -> tuple[str, ...]:
+    """Return `passages` and those that they are held against, in the board's sequence.
+
+    Raises RequestError for a passage that the board does not have.
+    """
+    wanted = list(passages)
+    for name in wanted:
+        above = board.passage(name).above
+        if above is not None and above.passage not in wanted:
+            wanted.append(above.passage)
+    return tuple(name for name in board.passages if name in wanted)
 
 
 def acts_in(board: Board, order: Order, control: LevelControl, passage: str) -> bool:

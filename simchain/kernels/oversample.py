@@ -36,6 +36,7 @@ from simchain.signal import Volts, pieces
 Shape = Callable[[Volts], object]
 
 OVERSAMPLED_RATE = 352_800
+LOWEST_RATE = 44_100
 PIECE = 4_096
 
 # First doubling: flat to 20 kHz of 44.1 kHz. Second and third: what the one before lets through
@@ -47,7 +48,12 @@ LATE_PAIRS = (78, 16, 9)
 
 
 def factor_for(rate: int) -> int:
-    """Return 8 at 44.1 and 48 kHz, 4 at 88.2 and 96, 2 at 176.4 and 192: 352.8 kHz or more."""
+    """Return 8 at 44.1 and 48 kHz, 4 at 88.2 and 96, 2 at 176.4 and 192: 352.8 kHz or more.
+
+    Below 44.1 kHz, where no board is but in a first quick pass, it is 4.
+    """
+    if rate < LOWEST_RATE:
+        return 4
     factor = 2
     while rate * factor < OVERSAMPLED_RATE and factor < 8:
         factor *= 2

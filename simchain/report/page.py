@@ -4,7 +4,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -68,7 +68,7 @@ def audition_page(data: Mapping[str, Any]) -> str:
         simchain  version          title    the board's title      rate  frames a second
         listening_db_spl  level at which verdicts hold
         amps      names, [] on a board without an amplifier
-        orders    name, front, loop, left_out (names of blocks)
+        orders    name, front, loop, left_out (names of blocks); label where the name is not it
         passages  name, is_song, on (blocks that are on at some time, or whose loop runs), seconds,
                   timeline (see `timeline_facts`), above (None, or passage, lu)
         bands_hz  centres of the thirds of octaves
@@ -89,34 +89,60 @@ def audition_page(data: Mapping[str, Any]) -> str:
 
     Raises ValueError when a sound is not base64.
     """
+    return sheet("audition.html.j2", (SCRIPTS,), STYLES, **audition_parts(data))
+
+
+def audition_parts(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the template of the audition page is filled with; `data` as above.
+
+    Raises ValueError when a sound is not base64.
+    """
     for sound in data["sounds"]:
         if not _BASE64.match(sound["flac_base64"]):
             raise ValueError(f"sound {sound['file']} is not base64")
-    script, style = _joined(SCRIPTS), _joined(STYLES)
-    template = _environment().get_template("audition.html.j2")
-    return template.render(
-        data=data,
-        orders=[
-            {**order, "letter": letter(place), "label": spoken(order["name"])}
+    return {
+        "data": data,
+        "orders": [
+            {**order, "letter": letter(place), "label": order_label(order)}
             for place, order in enumerate(data["orders"])
         ],
-        passages=[_passage(data, passage) for passage in data["passages"]],
-        counted=_counted(data),
-        songs=any(passage["is_song"] for passage in data["passages"]),
-        amps=data["amps"] or [None],
-        modes=MODES,
-        modes_say=_modes_say(data),
-        facts=_as_json(_facts(data)),
-        leads=[lead(data, amp) for amp in data["amps"] or [None]],
-        pairs=_pair_rows(data),
-        measures=measures_tables(data),
-        script=_safe(script),
-        style=_safe(style),
-        script_hash=_hash(script),
-        style_hash=_hash(style),
-        soft_clipping=SOFT_CLIPPING if data["amps"] else "",
-        accents=ACCENTS,
+        "passages": [_passage(data, passage) for passage in data["passages"]],
+        "counted": _counted(data),
+        "songs": any(passage["is_song"] for passage in data["passages"]),
+        "amps": data["amps"] or [None],
+        "modes": MODES,
+        "modes_say": _modes_say(data),
+        "facts": as_json(_facts(data)),
+        "leads": [lead(data, amp) for amp in data["amps"] or [None]],
+        "pairs": _pair_rows(data),
+        "measures": measures_tables(data),
+        "soft_clipping": SOFT_CLIPPING if data["amps"] else "",
+    }
+
+
+def sheet(name: str, scripts: Sequence[Sequence[str]], styles: Sequence[str], **parts: Any) -> str:
+    """Fill the template `name`, with files of the static folder inlined and nothing else allowed.
+
+    Each sequence of scripts shares a scope of its own.
+    """
+    script, style = "".join(_one_scope(_joined(part)) for part in scripts), _joined(styles)
+    return (
+        _environment()
+        .get_template(name)
+        .render(
+            script=_safe(script),
+            style=_safe(style),
+            script_hash=_hash(script),
+            style_hash=_hash(style),
+            accents=ACCENTS,
+            **parts,
+        )
     )
+
+
+def order_label(order: Mapping[str, Any]) -> str:
+    """Return what an order is called beside its letter: its label, or its name as words."""
+    return str(order.get("label") or spoken(order["name"]))
 
 
 def _counted(data: Mapping[str, Any]) -> str:
@@ -144,7 +170,7 @@ def _facts(data: Mapping[str, Any]) -> dict[str, Any]:
         "orders": [
             {
                 "name": order["name"],
-                "label": spoken(order["name"]),
+                "label": order_label(order),
                 "letter": letter(place),
                 "blocks": [*order["front"], *order["loop"]],
             }
@@ -303,11 +329,14 @@ def _signed(number: float | None, places: int = 1) -> str:
     return f"{round(number, places) + 0.0:.{places}f}".replace("-", "−")
 
 
-def _joined(names: tuple[str, ...]) -> str:
-    """Return several files of the static folder as one text; scripts share one scope."""
+def _joined(names: Sequence[str]) -> str:
+    """Return several files of the static folder as one text."""
     folder = resources.files("simchain.report") / "static"
-    text = "".join((folder / name).read_text(encoding="utf-8") for name in names)
-    return f'(() => {{\n"use strict";\n{text}}})();\n' if names[0].endswith(".js") else text
+    return "".join((folder / name).read_text(encoding="utf-8") for name in names)
+
+
+def _one_scope(script: str) -> str:
+    return f'(() => {{\n"use strict";\n{script}}})();\n'
 
 
 def _hash(text: str) -> str:
@@ -315,7 +344,7 @@ def _hash(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
-def _as_json(facts: Mapping[str, Any]) -> "Markup":
+def as_json(facts: Mapping[str, Any]) -> "Markup":
     """Return JSON that no name can break out of: no `<`, `>` or `&` is left in it."""
     text = json.dumps(facts, allow_nan=False, separators=(",", ":"))
     for character in "<>&":

@@ -82,6 +82,24 @@ def write_comparison(
     """
     from simchain.report.page import audition_page
 
+    names, data = write_sounds(comparison, folder)
+    files.write_text(folder / "audition.html", audition_page(data))
+    document = compare_document(comparison, names, "audition.html")
+    document["heard"] = heard_facts(heard, data)
+    stems = {music.label: _stem(music) for music in comparison.music}
+    document["pictures"] = []
+    if pictures:
+        document["pictures"] = _write_pictures(data, stems, folder)
+        document["pictures"] += _write_spectrograms(comparison, folder)
+    return document, data
+
+
+def write_sounds(comparison: Comparison, folder: Path) -> tuple[dict[Key, str], dict[str, Any]]:
+    """Write every sound of a comparison as FLAC, matched per passage.
+
+    Returns the files' names and what a page with these sounds is made from (see
+    `page.audition_page`). Raises OutputError when the folder cannot be written.
+    """
     files.prepare_folder(folder)
     with ThreadPoolExecutor() as pool:
         encoded = list(pool.map(_audition, comparison.heard))
@@ -92,16 +110,7 @@ def write_comparison(
         names[key] = _file_name(one)
         files.write_bytes(folder / names[key], flac)
         sounds[key] = base64.b64encode(flac).decode()
-    data = page_data(comparison, names, sounds)
-    files.write_text(folder / "audition.html", audition_page(data))
-    document = compare_document(comparison, names, "audition.html")
-    document["heard"] = heard_facts(heard, data)
-    stems = {music.label: _stem(music) for music in comparison.music}
-    document["pictures"] = []
-    if pictures:
-        document["pictures"] = _write_pictures(data, stems, folder)
-        document["pictures"] += _write_spectrograms(comparison, folder)
-    return document, data
+    return names, page_data(comparison, names, sounds)
 
 
 def _write_pictures(data: dict[str, Any], stems: dict[str, str], folder: Path) -> list[str]:

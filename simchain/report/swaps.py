@@ -17,7 +17,7 @@ from simchain.report.documents import score_facts
 from simchain.report.holding import holding_document, holding_words
 from simchain.report.numbers import number
 from simchain.report.verdicts import FREE, STYLES, decided, level_words
-from simchain.report.wording import listed, spoken
+from simchain.report.wording import listed, order_line, spoken
 
 WIDTH = 80
 _CELL, _GAP = 12, 2
@@ -154,8 +154,7 @@ def _outcome(each: Exchanged, turn_db: float | None) -> str:
 def swaps_parts(document: Mapping[str, Any]) -> Iterable[Table | Text | Padding]:
     """Return what people see: the matrix, the free moves, the rest, and what it rests on."""
     amp = document["amp"]
-    loop = f"   in the loop: {' '.join(document['loop'])}" if document["loop"] else ""
-    yield Text(f"{document['order']}: {' '.join(document['front'])}{loop}")
+    yield Text(f"{document['order']}: {order_line(document['front'], document['loop'])}")
     yield Text(f"amplifier {amp}" if amp else "into the mixer")
     if not document["exchanges"]:
         yield Text("\nno two neighbours are on in one passage: there is nothing to exchange")

@@ -22,7 +22,7 @@ from simchain.report.songs import clock, moments, song_step_text
 from simchain.report.stereo import stereo_by_order
 from simchain.report.stops import LITTLE_HEADROOM_DB, stop_name
 from simchain.report.verdicts import are_alike
-from simchain.report.wording import letter, number_text, spoken, with_unit
+from simchain.report.wording import letter, number_text, order_line, spoken, with_unit
 
 # Eight columns of at least 5 characters and one of 10, and a space before each.
 _FIGURES_WIDTH, _GAP = 59, 4
@@ -180,8 +180,8 @@ def _of_order(document: dict[str, Any]) -> str:
 def comparison_lines(data: Mapping[str, Any]) -> Iterable[Text]:
     """Return the orders as lines of words, and what is said of each passage (data: `page_data`)."""
     for place, order in enumerate(data["orders"]):
-        loop = f"   in the loop: {' '.join(order['loop'])}" if order["loop"] else ""
-        yield Text(f"{letter(place)}  {order['name']}: {' '.join(order['front'])}{loop}")
+        line = order_line(order["front"], order["loop"])
+        yield Text(f"{letter(place)}  {order['name']}: {line}")
     for amp in data["amps"] or [None]:
         yield Text(f"\non the amplifier {amp}" if amp else "")
         yield from _lead_lines(lead(data, amp))

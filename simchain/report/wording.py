@@ -56,3 +56,8 @@ def with_unit(number: str, unit: str) -> str:
 def capital(words: str) -> str:
     """Return `words` with a capital letter at the beginning."""
     return words[:1].upper() + words[1:]
+
+
+def order_line(front: Sequence[str], loop: Sequence[str]) -> str:
+    """Return an order as a line of words: "grit push   in the loop: room"."""
+    return " ".join(front) + (f"   in the loop: {' '.join(loop)}" if loop else "")

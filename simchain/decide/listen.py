@@ -1,0 +1,274 @@
+"""Sounds sent down many orders at once: planned, cut into branches, grown by an engine.
+
+What is found does not depend on the engine, nor on how often a search was stopped and taken up.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from threading import Event
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain.chain.step import Tally
+from simchain.chain.tree import Branch, Ground, Grown, branches, grow, peak_of
+from simchain.decide.checkpoint import Checkpoint
+from simchain.decide.engine import Engine
+from simchain.decide.kept_ear import Row
+from simchain.decide.plan import Ints, Swap, Words, plan_of, too_hot
+from simchain.decide.runs import Reading, Run
+
+Floats = NDArray[np.float64]
+
+# What the ears of all sounds may take together; where it is more, they are not kept.
+EARS_BYTES = 120_000_000
+
+# A tree is cut into so many branches or so, however many workers there are: a checkpoint then fits
+# whatever goes on from it.
+_BRANCHES = 64
+_LEAST_NODES = 12
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(eq=False)
+class Listened:
+    """One run at the end of all orders.
+
+    `leaf_of` numbers the sound of each order. `figures`, shape (sounds, figures), are what was
+    read of each, `ears` what the ear has of it where that is kept. `barred` counts swaps that
+    were not proved because of a rail. `tally` counts units run and their seconds, `reading_s` those
+    of reading.
+    """
+
+    run: Run
+    leaf_of: Ints
+    figures: Floats
+    ears: list[Row | None]
+    barred: int = 0
+    tally: Tally = field(default_factory=Tally)
+    reading_s: float = 0.0
+
+    def of_orders(self, numbers: Ints) -> "Listened":
+        """Return it for some of the orders only."""
+        return replace(self, leaf_of=self.leaf_of[numbers])
+
+
+class _Stop(Event):
+    """Tells threads to stop; sent to another process it is one that nobody sets."""
+
+    def __reduce__(self) -> tuple[type["_Stop"], tuple[()]]:
+        return _Stop, ()
+
+
+@dataclass(eq=False)
+class Library:
+    """What was read of sounds, and their peaks, by the keys of the steps that made them."""
+
+    read: dict[bytes, Reading] = field(default_factory=dict)
+    peaks: dict[bytes, tuple[float, float]] = field(default_factory=dict)
+
+
+class _Work:
+    """A run, its plan, and what is known of it so far."""
+
+    def __init__(
+        self,
+        run: Run,
+        words: Words,
+        label: str,
+        library: Library | None,
+        before: "_Work | None" = None,
+    ) -> None:
+        self.run, self.label = run, label
+        self.barred: frozenset[Swap] = before.barred | before.too_hot() if before else frozenset()
+        self.plan = plan_of(run.ground, words, run.volts.shape[1], self.barred)
+        self.peaks = np.full((len(self.plan.tree.parents), 2), np.nan)
+        self.read: dict[int, Reading] = {}
+        self.tally: Tally = before.tally if before else Tally()
+        self.reading_s: float = before.reading_s if before else 0.0
+        if library is not None:
+            self._take_from(library)
+        self.peaks[0] = np.nan, peak_of(run.volts)
+        self.wanted = self._wanted()
+
+    def _take_from(self, library: Library) -> None:
+        leaves = self.plan.tree.leaves
+        for node, key in enumerate(map(bytes, self.plan.tree.keys)):
+            if key in library.peaks:
+                self.peaks[node] = library.peaks[key]
+            if leaves[node] >= 0 and key in library.read:
+                self.read[int(leaves[node])] = library.read[key]
+
+    def _wanted(self) -> NDArray[np.bool_]:
+        """Return the nodes to be run: what is not read yet, and blocks with peaks not known.
+
+        Some of those lead to nothing new: they are run to know that neighbours commute.
+        """
+        tree = self.plan.tree
+        unread = np.array([leaf >= 0 and leaf not in self.read for leaf in tree.leaves.tolist()])
+        return np.asarray(unread | (tree.blocks & np.isnan(self.peaks[:, 1])))
+
+    def put_into(self, library: Library) -> None:
+        """Put what is known into a library."""
+        leaves = self.plan.tree.leaves
+        for node, key in enumerate(map(bytes, self.plan.tree.keys)):
+            if leaves[node] >= 0:
+                library.read[key] = self.read[int(leaves[node])]
+            if not np.isnan(self.peaks[node, 1]):
+                library.peaks[key] = tuple(self.peaks[node])
+
+    @property
+    def name(self) -> str:
+        return f"{self.label}{self.run.name}, without {len(self.barred)} swaps"
+
+    def ear_bytes(self) -> int:
+        """Return about how much memory the ears of all sounds take."""
+        return self.plan.leaves * self.run.ear_bytes()
+
+    def too_hot(self) -> set[Swap]:
+        """Return the swaps that the plan should not have made use of."""
+        return too_hot(self.plan, self.run.ground.timeline, self.peaks)
+
+    def jobs(self, number: int, stop: Event) -> Iterator[tuple[int, Branch]]:
+        """Yield what is to be grown elsewhere; what all share is run here."""
+        ground, tree, wanted = self.run.ground, self.plan.tree, self.wanted
+        largest = max(int(wanted.sum()) // _BRANCHES, _LEAST_NODES)
+        for part in branches(ground, tree, self.run.volts, largest, wanted=wanted, stop=stop):
+            if isinstance(part, Branch):
+                yield number, part
+            else:
+                self.take(part)
+
+    def take(self, grown: Grown) -> None:
+        """Keep what became of some nodes."""
+        self.read |= grown.read
+        if grown.nodes:
+            self.peaks[grown.nodes] = grown.peaks
+        self.tally.units += grown.tally.units
+        self.tally.seconds += grown.tally.seconds
+        self.reading_s += grown.reading_s
+
+    def listened(self) -> Listened:
+        read = [self.read[leaf] for leaf in range(self.plan.leaves)]
+        figures, ears = np.array([figures for figures, _ in read]), [ear for _, ear in read]
+        return Listened(
+            self.run, self.plan.leaf_of, figures, ears, len(self.barred), self.tally, self.reading_s
+        )
+
+
+def listen(
+    engine: Engine,
+    runs: Sequence[Run],
+    words: Words,
+    *,
+    checkpoint: Checkpoint | None = None,
+    label: str = "",
+    library: Library | None = None,
+    progress: Progress | None = None,
+) -> list[Listened]:
+    """Send the sounds of `runs` down the orders `words`, shape (orders, tokens), ascending.
+
+    Where blocks turn out to come too near their rails to commute, what was left out for it is run
+    too. `label` is that of the runs in the `checkpoint`. What a `library` holds is not run again;
+    what is found is put into it. `progress` is called with nodes done and nodes there are, and with
+    the run's name.
+    """
+    works = [_Work(run, words, label, library) for run in runs]
+    if sum(work.ear_bytes() for work in works) > EARS_BYTES:
+        for work in works:
+            work.run = work.run.without_ears()
+    unsure = works
+    while unsure:
+        _grow_all(engine, unsure, checkpoint, progress)
+        hotter: dict[_Work, _Work] = {}
+        for work in unsure:
+            if work.too_hot():
+                known = Library() if library is None else library
+                work.put_into(known)
+                hotter[work] = _Work(work.run, words, label, known, work)
+        works = [hotter.get(work, work) for work in works]
+        unsure = list(hotter.values())
+    if library is not None:
+        for work in works:
+            work.put_into(library)
+    return [work.listened() for work in works]
+
+
+def _grow_all(
+    engine: Engine,
+    works: Sequence[_Work],
+    checkpoint: Checkpoint | None,
+    progress: Progress | None,
+) -> None:
+    stop = _Stop()
+    total = sum(int(work.wanted.sum()) for work in works)
+    done = 0
+
+    def told(number: int, branch: Branch) -> None:
+        nonlocal done
+        done += len(branch.nodes)
+        if progress:
+            progress(min(done, total), total, works[number].run.name)
+
+    def jobs() -> Iterator[tuple[int, Branch]]:
+        for number, work in enumerate(works):
+            for job in work.jobs(number, stop):
+                saved = checkpoint.get(_called(work, job[1])) if checkpoint else None
+                if saved is None:
+                    yield job
+                else:
+                    work.take(_from_payload(saved))
+                    told(*job)
+
+    grounds = engine.share((stop, tuple(work.run.ground for work in works)))
+    for (number, branch), grown in engine.unordered(_grow, grounds, jobs(), stop=stop):
+        works[number].take(grown)
+        if checkpoint:
+            checkpoint.add(_called(works[number], branch), _to_payload(grown))
+        told(number, branch)
+
+
+def _grow(shared: tuple[Event, tuple[Ground, ...]], job: tuple[int, Branch]) -> Grown:
+    stop, grounds = shared
+    number, branch = job
+    return grow(grounds[number], branch, stop)
+
+
+def _called(work: _Work, branch: Branch) -> str:
+    """Return the name of a branch in a checkpoint."""
+    first, count = int(branch.nodes[0, 0]), len(branch.nodes)
+    return f"{work.name}: {count} from {first}"
+
+
+def _to_payload(grown: Grown) -> dict[str, Any]:
+    leaves = list(grown.read)
+    ears = [ear for _, ear in grown.read.values() if ear is not None]
+    return {
+        "leaves": np.array(leaves, dtype=np.int32),
+        "figures": np.array([figures for figures, _ in grown.read.values()], dtype=np.float64),
+        "ears": np.concatenate(ears) if ears else np.empty(0, dtype=np.float32),
+        "lengths": np.array([ear.size for ear in ears], dtype=np.int32),
+        "nodes": np.array(grown.nodes, dtype=np.int32),
+        "peaks": np.array(grown.peaks, dtype=np.float64),
+        "units": grown.tally.units,
+        "seconds": grown.tally.seconds,
+        "reading_s": grown.reading_s,
+    }
+
+
+def _from_payload(saved: Mapping[str, Any]) -> Grown:
+    ends = np.cumsum(saved["lengths"])[:-1]
+    ears: list[Row | None] = list(np.split(saved["ears"], ends)) if saved["lengths"].size else []
+    rows = saved["figures"].tolist()
+    read = {
+        leaf: (tuple(figures), ear)
+        for leaf, figures, ear in zip(
+            saved["leaves"].tolist(), rows, ears or [None] * len(rows), strict=True
+        )
+    }
+    nodes = saved["nodes"].tolist()
+    peaks = [tuple(row) for row in saved["peaks"].reshape(-1, 2).tolist()]
+    tally = Tally(int(saved["units"]), float(saved["seconds"]))
+    return Grown(read, nodes, peaks, tally, float(saved["reading_s"]))

@@ -1,0 +1,272 @@
+"""Many orders listened to in one pass: what they read for the goals, and which sound alike."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain.board import Allowed, Board, Order
+from simchain.chain.timeline import timeline_of_passage
+from simchain.decide.alike import Alike, Sounds
+from simchain.decide.checkpoint import Checkpoint
+from simchain.decide.dirt import LEAST_SHARE
+from simchain.decide.engine import Engine
+from simchain.decide.goals import Readings, Table, metres_of_cable, table
+from simchain.decide.listen import Library, Listened, Progress, listen
+from simchain.decide.plan import Ints, Words
+from simchain.decide.runs import Figures, Pass, Run, bursts, music, quiet
+from simchain.errors import RequestError
+
+Floats = NDArray[np.float64]
+
+_TESTS = {"floor": "quiet", "clarity": "repeats"}
+_FROM_MUSIC = ("lufs", "room_db", "width")
+
+# Orders whose tones are played at once.
+_PROBED_AT_ONCE = 32
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """What is searched: all that stays the same from pass to pass."""
+
+    board: Board
+    amp: str | None
+    passages: tuple[str, ...]
+    weights: dict[str, float]
+    allowed: Allowed
+    engine: Engine
+    checkpoint: Checkpoint | None = None
+    progress: Progress | None = None
+    library: Library | None = None
+
+    @cached_property
+    def reference(self) -> bytes | None:
+        """The word of the order that `closeness` compares with; None where it does not count.
+
+        Raises RequestError where it has other blocks than are searched.
+        """
+        name = self.board.goals.reference
+        if "closeness" not in self.weights or name is None:
+            return None
+        try:
+            return bytes(self.allowed.word(self.board.orders[name]))
+        except RequestError as error:
+            raise RequestError(f"[goals] reference: {error}") from error
+
+    def modulates(self, passage: str) -> bool:
+        """Whether a block that is ever on in a passage sways by itself."""
+        timeline = timeline_of_passage(self.board, passage)
+        return any(timeline.block(name).modulates() for name in timeline.ever_on)
+
+
+class Trial:
+    """Orders that were listened to in one pass, one for each that is not proved to be another.
+
+    `words`, shape (orders, tokens), are those, each the first of all that are proved the same; the
+    order of the goal `closeness` is among them. `members(i)` are the given words that order i
+    stands for. `music` is what was listened to of each passage at the modulators' own phase.
+    """
+
+    def __init__(self, asked: Asked, how: Pass, given: Words, *, amp: str | None = None) -> None:
+        self.asked, self.how, self.amp = asked, how, amp or asked.amp
+        self._given, self._reference = _with(given, asked.reference)
+        tests = [what for goal, what in _TESTS.items() if goal in asked.weights]
+        runs = [self._music(passage, keeps_ear=True) for passage in asked.passages]
+        runs += [self._test(what, passage) for what in tests for passage in asked.passages]
+        listened = self._listen(runs, self._given)
+        count = len(asked.passages)
+        self.music = listened[:count]
+        self._tests = {
+            what: listened[count * (at + 1) : count * (at + 2)] for at, what in enumerate(tests)
+        }
+        self._first, self.class_of = _classes([each.leaf_of for each in self.music])
+        self.words = self._given[self._first]
+        self._takes = {name: [one] for name, one in zip(asked.passages, self.music, strict=True)}
+
+    @property
+    def board(self) -> Board:
+        """The board as it is rendered in this pass."""
+        return self.how.board(self.asked.board)
+
+    @cached_property
+    def orders(self) -> list[Order]:
+        """The orders, one for each word."""
+        return [self.asked.allowed.order(word) for word in self.words]
+
+    @cached_property
+    def counted(self) -> Ints:
+        """The orders that are ranked: all, but for a reference order that was not given."""
+        numbers = range(len(self.words))
+        return np.array([each for each in numbers if len(self.members(each))], dtype=np.int32)
+
+    def number_of(self, word: Words) -> int:
+        """Return the number of the order that stands for one of the given words."""
+        return self._number_of[word.tobytes()]
+
+    @cached_property
+    def _number_of(self) -> dict[bytes, int]:
+        numbers = self.class_of.tolist()
+        return {word.tobytes(): at for word, at in zip(self._given, numbers, strict=True)}
+
+    def on_amp(self, amp: str) -> "Trial":
+        """Return the same orders on another amplifier, listened to for their figures alone."""
+        return Trial(self.asked, self.how, self.words, amp=amp)
+
+    def members(self, number: int) -> Words:
+        """Return the given words that order `number` stands for."""
+        rows = self._rows[self._starts[number] : self._starts[number + 1]]
+        return np.asarray(self._given[rows[rows != self._reference]])
+
+    @cached_property
+    def _rows(self) -> Ints:
+        return np.argsort(self.class_of, kind="stable").astype(np.int32)
+
+    @cached_property
+    def _starts(self) -> Ints:
+        every = np.arange(len(self.words) + 1)
+        return np.searchsorted(self.class_of[self._rows], every).astype(np.int32)
+
+    @property
+    def keeps_ears(self) -> bool:
+        """Whether what the ear has of every sound is kept."""
+        return all(ear is not None for each in self.music for ear in each.ears)
+
+    @cached_property
+    def alike(self) -> Alike:
+        """Tells which of the orders are expected to sound alike; further phases are played now."""
+        swaying = [name for name in self.asked.passages if self.asked.modulates(name)]
+        runs = [
+            self._music(name, keeps_ear=True, take=take)
+            for name in swaying
+            for take in range(1, self.how.takes)
+        ]
+        for run, listened in zip(runs, self._listen(runs, self.words), strict=True):
+            self._takes[run.passage].append(listened)
+        sounds = [
+            Sounds(name, self._own_rows(takes[0]), tuple(takes[1:]))
+            for name, takes in self._takes.items()
+        ]
+        return Alike(self.board, self.amp, self.orders, sounds)
+
+    def _own_rows(self, listened: Listened) -> Listened:
+        """Return a run with the sounds of `words` alone."""
+        return listened.of_orders(self._first)
+
+    def table(self, on_amps: Sequence[Table] = ()) -> Table:
+        """Return what each order reads and is charged for each goal."""
+        weights = dict(self.asked.weights)
+        metres = None
+        if "patching" in weights:
+            metres = np.array([metres_of_cable(self.asked.board, each) for each in self.orders])
+        readings = {name: self._readings(at) for at, name in enumerate(self.asked.passages)}
+        return table(
+            self.asked.board,
+            self.asked.passages,
+            readings,
+            weights,
+            metres=metres,
+            on_amps=on_amps,
+        )
+
+    def _readings(self, at: int) -> Readings:
+        passage, music = self.asked.passages[at], self.music[at]
+        figures = music.figures[music.leaf_of[self._first]]
+        lufs, room, width = (figures[:, Figures._fields.index(name)] for name in _FROM_MUSIC)
+        floor = self._test_of("quiet", at)
+        return Readings(
+            lufs,
+            room,
+            width,
+            floor_db=None if floor is None else _below(floor, lufs),
+            dirt_db=self._dirt_db(passage) if "dirt" in self.asked.weights else None,
+            clarity_db=self._test_of("repeats", at),
+            apart=self._apart(passage) if self.asked.reference is not None else None,
+        )
+
+    def _test_of(self, what: str, at: int) -> Floats | None:
+        if what not in self._tests:
+            return None
+        listened = self._tests[what][at]
+        return np.asarray(listened.figures[listened.leaf_of[self._first], 0])
+
+    def _dirt_db(self, passage: str) -> Floats:
+        """Return how much of tones is dirt in each order, over all sets of blocks that are on."""
+        shares: list[float] = []
+        for start in range(0, len(self.words), _PROBED_AT_ONCE):
+            numbers = range(start, min(start + _PROBED_AT_ONCE, len(self.words)))
+            shares += self.alike.dirt_shares(passage, numbers)
+        return np.asarray(10.0 * np.log10(np.array(shares) + LEAST_SHARE))
+
+    def _apart(self, passage: str) -> Floats:
+        reference = int(self.class_of[self._reference])
+        numbers = range(len(self.words))
+        return np.array([self.alike.score(passage, reference, number) for number in numbers])
+
+    def _music(self, passage: str, *, keeps_ear: bool, take: int = 0) -> Run:
+        asked = self.asked
+        return music(
+            asked.board,
+            passage,
+            asked.allowed.tokens,
+            self.amp,
+            self.how,
+            keeps_ear=keeps_ear,
+            take=take,
+        )
+
+    def _test(self, what: str, passage: str) -> Run:
+        make = quiet if what == "quiet" else bursts
+        return make(self.asked.board, passage, self.asked.allowed.tokens, self.amp, self.how)
+
+    def _listen(self, runs: Sequence[Run], words: Words) -> list[Listened]:
+        asked = self.asked
+        label = f"{self.how.quality} {self.amp or ''} {_hash_of(words)} "
+        return listen(
+            asked.engine,
+            runs,
+            words,
+            checkpoint=asked.checkpoint,
+            label=label,
+            library=asked.library,
+            progress=self._progress,
+        )
+
+    def _progress(self, done: int, total: int, what: str) -> None:
+        if self.asked.progress:
+            self.asked.progress(done, total, f"{self.how.quality} pass, {what}")
+
+
+def _with(words: Words, more: bytes | None) -> tuple[Words, int]:
+    """Return words with one more, and its row if it was not there, else -1; still ascending."""
+    if more is None:
+        return words, -1
+    row = np.frombuffer(more, dtype=np.uint8)
+    if (words == row).all(axis=1).any():
+        return words, -1
+    at = int(sum(word.tobytes() < more for word in words))
+    return np.insert(words, at, row, axis=0), at
+
+
+def _classes(leaves: Sequence[Ints]) -> tuple[Ints, Ints]:
+    """Return the first order of each combination of sounds, and the combination of each order."""
+    _, first, class_of = np.unique(
+        np.column_stack(leaves), axis=0, return_index=True, return_inverse=True
+    )
+    by_first = np.argsort(first, kind="stable")
+    place = np.empty(len(first), dtype=np.int32)
+    place[by_first] = np.arange(len(first))
+    return first[by_first].astype(np.int32), place[class_of.ravel()]
+
+
+def _below(floor_lufs: Floats, lufs: Floats) -> Floats:
+    """Return a floor against the music: plus infinity where there is none."""
+    with np.errstate(invalid="ignore"):
+        return np.where(np.isfinite(lufs), floor_lufs - lufs, np.inf)
+
+
+def _hash_of(words: Words) -> str:
+    return hashlib.blake2b(np.ascontiguousarray(words).data, digest_size=8).hexdigest()
