@@ -63,4 +63,5 @@ def _mode(path: Path) -> int:
 
 
 def reason_of(error: OSError) -> str:
+    """Return what the system says of a fault, in lower case."""
     return (error.strerror or str(error)).lower()

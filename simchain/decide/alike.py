@@ -1,7 +1,7 @@
 """Which of many orders are expected to sound alike, by what the ear has of each sound."""
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
 
 import numpy as np
 
@@ -17,25 +17,14 @@ from simchain.decide.runs import Figures, silence_before
 from simchain.decide.score import PARTS, UNITS, scored
 
 
-class Sounds(NamedTuple):
-    """One passage: what was listened to, and what was at further phases of the modulators."""
-
-    passage: str
-    first: Listened
-    others: tuple[Listened, ...] = ()
-
-    @property
-    def takes(self) -> tuple[Listened, ...]:
-        """All phases."""
-        return (self.first, *self.others)
-
-
 class Alike:
     """Tells whether orders, by their number, are expected to sound alike in every passage.
 
-    `orders` are those that were listened to on `board`, which may be at a lower rate. Pairs of
-    sounds are looked at once. What decides is the score; a null is not looked for, since the sounds
-    are not kept: sounds that are proved the same are one sound here.
+    `orders` are those that were listened to on `board`, which may be at a lower rate; `first` is
+    what was listened to of each passage, and `further` gives what was at further phases of the
+    modulators, once it is asked for. Pairs of sounds are looked at once. What decides is the score;
+    a null is not looked for, since the sounds are not kept: sounds that are proved the same are one
+    sound here.
     """
 
     def __init__(
@@ -43,26 +32,33 @@ class Alike:
         board: Board,
         amp: str | None,
         orders: Sequence[Order],
-        sounds: Sequence[Sounds],
+        first: Mapping[str, Listened],
+        further: Callable[[], Mapping[str, Sequence[Listened]]],
     ) -> None:
-        self.board, self.orders, self.sounds = board, orders, sounds
+        self.board, self.orders, self.first = board, orders, first
+        self._further = further
         self._probe = Probe(board, amp)
         self._known: dict[tuple[str, int, int], float | None] = {}
         self._ears: dict[tuple[str, int], tuple[KeptEar, ...]] = {}
-        self._dirt: dict[tuple[str, int, int], float] = {}
+        self._orders: dict[int, Order] = {}
+
+    @cached_property
+    def _takes_of(self) -> dict[str, tuple[Listened, ...]]:
+        further = self._further()
+        return {name: (one, *further.get(name, ())) for name, one in self.first.items()}
 
     def louder_lu(self, a: int, b: int) -> float | None:
         """Return by how much one is louder at most, in LU; None where they sound apart."""
         most = 0.0
-        for sounds in self.sounds:
-            first, second = (int(sounds.first.leaf_of[number]) for number in (a, b))
+        for passage, listened in self.first.items():
+            first, second = (int(listened.leaf_of[number]) for number in (a, b))
             if first == second:
                 continue
             low, high = min(first, second), max(first, second)
-            key = (sounds.passage, low, high)
+            key = (passage, low, high)
             if key not in self._known:
                 pair = (a, b) if first == low else (b, a)
-                self._known[key] = self._judged(sounds, *pair)
+                self._known[key] = self._judged(passage, *pair)
             louder = self._known[key]
             if louder is None:
                 return None
@@ -71,28 +67,24 @@ class Alike:
 
     def score(self, passage: str, a: int, b: int) -> float:
         """Return the score of one order against another in a passage."""
-        sounds = self._of(passage)
-        if sounds.first.leaf_of[a] == sounds.first.leaf_of[b]:
+        leaf_of = self.first[passage].leaf_of
+        if leaf_of[a] == leaf_of[b]:
             return 0.0
-        one, other = (self._takes(sounds, number) for number in (a, b))
-        dirt_db, judging = self._more_dirt_db(sounds, a, b), self.board.judging
+        one, other = (self._takes(passage, number) for number in (a, b))
+        dirt_db, judging = self._more_dirt_db(passage, a, b), self.board.judging
         return scored(one, other, _plain(one, other), dirt_db=dirt_db, judging=judging).score
 
     def dirt_shares(self, passage: str, numbers: Sequence[int]) -> list[float]:
         """Return the mean share of nine tones that is residual, for each of some orders."""
-        sounds = self._of(passage)
-        driven = [self._driven(sounds, number) for number in numbers]
+        driven = [self._driven(passage, number) for number in numbers]
         self._probe.play([passage], driven)
         return [float(np.mean(self._probe.shares(passage, each))) for each in driven]
 
-    def _of(self, passage: str) -> Sounds:
-        return next(each for each in self.sounds if each.passage == passage)
-
-    def _judged(self, sounds: Sounds, a: int, b: int) -> float | None:
-        one, other = (self._takes(sounds, number) for number in (a, b))
+    def _judged(self, passage: str, a: int, b: int) -> float | None:
+        one, other = (self._takes(passage, number) for number in (a, b))
         if self._is_far(one, other):
             return None
-        dirt_db, judging = self._more_dirt_db(sounds, a, b), self.board.judging
+        dirt_db, judging = self._more_dirt_db(passage, a, b), self.board.judging
         if dirt_db >= judging.free_below * UNITS[PARTS.index("dirt")]:
             return None
         plain = _plain(one, other)
@@ -112,12 +104,11 @@ class Alike:
                 return True
         return False
 
-    def _takes(self, sounds: Sounds, number: int) -> tuple[KeptEar, ...]:
-        key = (sounds.passage, int(sounds.first.leaf_of[number]))
+    def _takes(self, passage: str, number: int) -> tuple[KeptEar, ...]:
+        takes = self._takes_of[passage]
+        key = (passage, int(takes[0].leaf_of[number]))
         if key not in self._ears:
-            self._ears[key] = tuple(
-                self._ear(take, int(take.leaf_of[number])) for take in sounds.takes
-            )
+            self._ears[key] = tuple(self._ear(take, int(take.leaf_of[number])) for take in takes)
         return self._ears[key]
 
     def _ear(self, take: Listened, leaf: int) -> KeptEar:
@@ -137,16 +128,18 @@ class Alike:
             lines_of(row, int(figures.channels)),
         )
 
-    def _more_dirt_db(self, sounds: Sounds, a: int, b: int) -> float:
-        driven = [self._driven(sounds, number) for number in (a, b)]
-        return abs(self._probe.more_dirt_db((sounds.passage,), *driven))
+    def _more_dirt_db(self, passage: str, a: int, b: int) -> float:
+        driven = [self._driven(passage, number) for number in (a, b)]
+        return abs(self._probe.more_dirt_db((passage,), *driven))
 
-    def _driven(self, sounds: Sounds, number: int) -> Driven:
-        listened = sounds.first
+    def _driven(self, passage: str, number: int) -> Driven:
+        listened = self.first[passage]
         figures = Figures(*listened.figures[listened.leaf_of[number]])
         clipping = int(figures.clipping)
         names = [name for bit, name in enumerate(self.board.blocks) if clipping >> bit & 1]
-        return Driven(self.orders[number], frozenset(names))
+        if number not in self._orders:
+            self._orders[number] = self.orders[number]
+        return Driven(self._orders[number], frozenset(names))
 
 
 def _plain(one: Sequence[KeptEar], other: Sequence[KeptEar]) -> Difference:

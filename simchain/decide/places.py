@@ -1,6 +1,6 @@
 """The places that orders take: ranked by the goals, in groups that are expected to sound alike."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -56,7 +56,7 @@ class Places:
         ranking = tuple(
             self._ranked(number, group_of[number], number in unbeaten_ones) for number in told
         )
-        more = [] if grouped_all else [self._only_the_best_grouped()]
+        more = [] if grouped_all else list(self._not_kept())
         coarse = first.how is COARSE
         return Found(
             board=asked.board,
@@ -162,8 +162,14 @@ class Places:
         places = [self.first_place[number] for number in self.ranked[:10]]
         return Lost(len(self.second.own), places[0], max(places))
 
-    def _only_the_best_grouped(self) -> str:
-        return (
+    def _not_kept(self) -> Iterator[str]:
+        """Say what was left out because not all ears could be kept."""
+        yield (
             f"only the best {RANKED:,} of {len(self.ranked):,} orders that differ were put into "
             "groups: what the ear has of all of them takes too much memory"
         )
+        if self.asked.reference is not None:
+            yield (
+                "[goals] closeness counts among the orders that were listened to again only, for "
+                "the same reason"
+            )

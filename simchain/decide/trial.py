@@ -1,20 +1,22 @@
 """Many orders listened to in one pass: what they read for the goals, and which sound alike."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.blocks import Block
 from simchain.board import Allowed, Board, Order
 from simchain.chain.timeline import timeline_of_passage
-from simchain.decide.alike import Alike, Sounds
+from simchain.decide.alike import Alike
 from simchain.decide.checkpoint import Checkpoint
 from simchain.decide.dirt import LEAST_SHARE
 from simchain.decide.engine import Engine
 from simchain.decide.goals import Readings, Table, metres_of_cable, table
+from simchain.decide.groups import Orders
 from simchain.decide.listen import Library, Listened, Progress, listen
 from simchain.decide.plan import Ints, Words
 from simchain.decide.runs import Figures, Pass, Run, bursts, music, quiet
@@ -22,7 +24,8 @@ from simchain.errors import RequestError
 
 Floats = NDArray[np.float64]
 
-_TESTS = {"floor": "quiet", "clarity": "repeats"}
+# Goals for which something else than music is sent down the orders.
+_TESTS = {"floor": quiet, "clarity": bursts}
 _FROM_MUSIC = ("lufs", "room_db", "width")
 
 # Orders whose tones are played at once.
@@ -59,8 +62,15 @@ class Asked:
 
     def modulates(self, passage: str) -> bool:
         """Whether a block that is ever on in a passage sways by itself."""
+        return any(block.modulates() for block in self._on_in(passage))
+
+    def echoes(self, passage: str) -> bool:
+        """Whether a block that is ever on in a passage makes echoes."""
+        return any(block.dry() != block for block in self._on_in(passage))
+
+    def _on_in(self, passage: str) -> list[Block]:
         timeline = timeline_of_passage(self.board, passage)
-        return any(timeline.block(name).modulates() for name in timeline.ever_on)
+        return [timeline.block(name) for name in timeline.ever_on]
 
 
 class Trial:
@@ -74,18 +84,13 @@ class Trial:
     def __init__(self, asked: Asked, how: Pass, given: Words, *, amp: str | None = None) -> None:
         self.asked, self.how, self.amp = asked, how, amp or asked.amp
         self._given, self._reference = _with(given, asked.reference)
-        tests = [what for goal, what in _TESTS.items() if goal in asked.weights]
+        tests = [each for goal in _TESTS if goal in asked.weights for each in self._tests_of(goal)]
         runs = [self._music(passage, keeps_ear=True) for passage in asked.passages]
-        runs += [self._test(what, passage) for what in tests for passage in asked.passages]
-        listened = self._listen(runs, self._given)
-        count = len(asked.passages)
-        self.music = listened[:count]
-        self._tests = {
-            what: listened[count * (at + 1) : count * (at + 2)] for at, what in enumerate(tests)
-        }
+        listened = self._listen([*runs, *(self._test(*test) for test in tests)], self._given)
+        self.music = listened[: len(runs)]
+        self._tested = dict(zip(tests, listened[len(runs) :], strict=True))
         self._first, self.class_of = _classes([each.leaf_of for each in self.music])
         self.words = self._given[self._first]
-        self._takes = {name: [one] for name, one in zip(asked.passages, self.music, strict=True)}
 
     @property
     def board(self) -> Board:
@@ -93,9 +98,9 @@ class Trial:
         return self.how.board(self.asked.board)
 
     @cached_property
-    def orders(self) -> list[Order]:
+    def orders(self) -> Sequence[Order]:
         """The orders, one for each word."""
-        return [self.asked.allowed.order(word) for word in self.words]
+        return Orders(self.asked.allowed, self.words)
 
     @cached_property
     def counted(self) -> Ints:
@@ -137,24 +142,24 @@ class Trial:
 
     @cached_property
     def alike(self) -> Alike:
-        """Tells which of the orders are expected to sound alike; further phases are played now."""
-        swaying = [name for name in self.asked.passages if self.asked.modulates(name)]
+        """Tells which of the orders are expected to sound alike."""
+        first = {
+            name: listened.of_orders(self._first)
+            for name, listened in zip(self.asked.passages, self.music, strict=True)
+        }
+        return Alike(self.board, self.amp, self.orders, first, self._further_takes)
+
+    def _further_takes(self) -> dict[str, list[Listened]]:
+        """Listen to passages in which something sways at further phases of it."""
         runs = [
             self._music(name, keeps_ear=True, take=take)
-            for name in swaying
+            for name in filter(self.asked.modulates, self.asked.passages)
             for take in range(1, self.how.takes)
         ]
+        takes: dict[str, list[Listened]] = {}
         for run, listened in zip(runs, self._listen(runs, self.words), strict=True):
-            self._takes[run.passage].append(listened)
-        sounds = [
-            Sounds(name, self._own_rows(takes[0]), tuple(takes[1:]))
-            for name, takes in self._takes.items()
-        ]
-        return Alike(self.board, self.amp, self.orders, sounds)
-
-    def _own_rows(self, listened: Listened) -> Listened:
-        """Return a run with the sounds of `words` alone."""
-        return listened.of_orders(self._first)
+            takes.setdefault(run.passage, []).append(listened)
+        return takes
 
     def table(self, on_amps: Sequence[Table] = ()) -> Table:
         """Return what each order reads and is charged for each goal."""
@@ -176,21 +181,28 @@ class Trial:
         passage, music = self.asked.passages[at], self.music[at]
         figures = music.figures[music.leaf_of[self._first]]
         lufs, room, width = (figures[:, Figures._fields.index(name)] for name in _FROM_MUSIC)
-        floor = self._test_of("quiet", at)
+        floor = self._test_read("floor", passage)
         return Readings(
             lufs,
             room,
             width,
             floor_db=None if floor is None else _below(floor, lufs),
             dirt_db=self._dirt_db(passage) if "dirt" in self.asked.weights else None,
-            clarity_db=self._test_of("repeats", at),
+            clarity_db=self._test_read("clarity", passage),
             apart=self._apart(passage) if self.asked.reference is not None else None,
         )
 
-    def _test_of(self, what: str, at: int) -> Floats | None:
-        if what not in self._tests:
+    def _tests_of(self, goal: str) -> Iterator[tuple[str, str]]:
+        """Yield what is played for a goal: bursts in passages that have echoes, if any has."""
+        passages = self.asked.passages
+        if goal == "clarity":
+            passages = tuple(filter(self.asked.echoes, passages)) or passages
+        yield from ((goal, passage) for passage in passages)
+
+    def _test_read(self, goal: str, passage: str) -> Floats | None:
+        listened = self._tested.get((goal, passage))
+        if listened is None:
             return None
-        listened = self._tests[what][at]
         return np.asarray(listened.figures[listened.leaf_of[self._first], 0])
 
     def _dirt_db(self, passage: str) -> Floats:
@@ -202,6 +214,9 @@ class Trial:
         return np.asarray(10.0 * np.log10(np.array(shares) + LEAST_SHARE))
 
     def _apart(self, passage: str) -> Floats:
+        """Return the score against the reference order; 0 for all where no ears are kept."""
+        if not self.keeps_ears:
+            return np.zeros(len(self.words))
         reference = int(self.class_of[self._reference])
         numbers = range(len(self.words))
         return np.array([self.alike.score(passage, reference, number) for number in numbers])
@@ -218,9 +233,10 @@ class Trial:
             take=take,
         )
 
-    def _test(self, what: str, passage: str) -> Run:
-        make = quiet if what == "quiet" else bursts
-        return make(self.asked.board, passage, self.asked.allowed.tokens, self.amp, self.how)
+    def _test(self, goal: str, passage: str) -> Run:
+        return _TESTS[goal](
+            self.asked.board, passage, self.asked.allowed.tokens, self.amp, self.how
+        )
 
     def _listen(self, runs: Sequence[Run], words: Words) -> list[Listened]:
         asked = self.asked
