@@ -11,7 +11,7 @@ from simchain.decide.judge import FREE_WORDS
 from simchain.decide.kept_ear import KeptEar, lines_of
 from simchain.decide.listen import Listened
 from simchain.decide.match import UNLIKE
-from simchain.decide.parts import distribution_db
+from simchain.decide.parts import Floats, distributions_db
 from simchain.decide.probe import Driven, Probe
 from simchain.decide.runs import Figures, silence_before
 from simchain.decide.score import PARTS, UNITS, scored
@@ -41,6 +41,8 @@ class Alike:
         self._known: dict[tuple[str, int, int], float | None] = {}
         self._ears: dict[tuple[str, int], tuple[KeptEar, ...]] = {}
         self._orders: dict[int, Order] = {}
+        self._distances: dict[tuple[str, int], Floats] = {}
+        self._stacks: dict[str, tuple[int, Floats, Floats]] = {}
 
     @cached_property
     def _takes_of(self) -> dict[str, tuple[Listened, ...]]:
@@ -57,8 +59,7 @@ class Alike:
             low, high = min(first, second), max(first, second)
             key = (passage, low, high)
             if key not in self._known:
-                pair = (a, b) if first == low else (b, a)
-                self._known[key] = self._judged(passage, *pair)
+                self._known[key] = self._judged(passage, a, b)
             louder = self._known[key]
             if louder is None:
                 return None
@@ -81,9 +82,9 @@ class Alike:
         return [float(np.mean(self._probe.shares(passage, each))) for each in driven]
 
     def _judged(self, passage: str, a: int, b: int) -> float | None:
-        one, other = (self._takes(passage, number) for number in (a, b))
-        if self._is_far(one, other):
+        if self._is_far(passage, a, b):
             return None
+        one, other = (self._takes(passage, number) for number in (a, b))
         dirt_db, judging = self._more_dirt_db(passage, a, b), self.board.judging
         if dirt_db >= judging.free_below * UNITS[PARTS.index("dirt")]:
             return None
@@ -92,17 +93,45 @@ class Alike:
             return None
         return abs(plain.trim_lu)
 
-    def _is_far(self, *ears: Sequence[KeptEar]) -> bool:
-        """Whether the distribution of level alone tells them apart; most pairs are seen so."""
+    def _is_far(self, passage: str, a: int, b: int) -> bool:
+        """Whether the distribution of level alone tells two orders apart; most pairs are seen so.
+
+        That is the first take's, compared with all sounds of the passage at once. Where something
+        sways it is not asked: another phase may change as much.
+        """
+        takes = self._takes_of[passage]
+        if len(takes) > 1:
+            return False
+        leaf_of = takes[0].leaf_of
+        known = (passage, int(leaf_of[a]))
+        if known not in self._distances:
+            self._distances[known] = self._distances_from(passage, a)
         limit = self.board.judging.free_below * UNITS[PARTS.index("distribution")]
-        channels = max(len(takes[0].lines) for takes in ears)
-        for channel in range(channels):
-            one, other = (
-                [take.lines[channel % len(take.lines)] for take in takes] for takes in ears
+        return bool(self._distances[known][leaf_of[b]] > limit)
+
+    def _distances_from(self, passage: str, number: int) -> Floats:
+        """Return how far the distribution of level of each sound is from an order's, in dB."""
+        channels, levels_db, loudness = self._stacked(passage)
+        lines = self._takes(passage, number)[0].lines
+        each = [
+            distributions_db(lines[c % len(lines)], levels_db[:, c], loudness[:, c])
+            for c in range(channels)
+        ]
+        return np.asarray(np.max(each, axis=0))
+
+    def _stacked(self, passage: str) -> tuple[int, Floats, Floats]:
+        """Return levels and loudness of all sounds of a passage, in as many channels as any has."""
+        if passage not in self._stacks:
+            first = self._takes_of[passage][0]
+            heard = [self._ear(first, leaf).lines for leaf in range(len(first.ears))]
+            channels = max(map(len, heard))
+            alike = [lines * (channels // len(lines)) for lines in heard]
+            levels_db, loudness = (
+                np.array([[getattr(line, name) for line in lines] for lines in alike])
+                for name in ("levels_db", "loudness")
             )
-            if distribution_db(one, other) > limit:
-                return True
-        return False
+            self._stacks[passage] = channels, levels_db, loudness
+        return self._stacks[passage]
 
     def _takes(self, passage: str, number: int) -> tuple[KeptEar, ...]:
         takes = self._takes_of[passage]

@@ -49,6 +49,18 @@ def distribution_db(a: Takes, b: Takes) -> float:
     return _rms_beyond_phase(levels_a, levels_b, np.broadcast_to(loudness, levels_a[0].shape))
 
 
+def distributions_db(one: Heard, levels_db: Floats, loudness: Floats) -> Floats:
+    """`distribution_db` of one take of a sound against one take of each of many, at once.
+
+    Theirs are `levels_db`, shape (sounds, quantiles, bands), and `loudness`, (sounds, bands).
+    """
+    weights = one.loudness + loudness
+    squares = np.square(levels_db - one.levels_db).mean(axis=1)
+    totals = weights.sum(axis=1)
+    means = np.sum(weights * squares, axis=1) / np.where(totals > 0.0, totals, 1.0)
+    return np.asarray(np.sqrt(means))
+
+
 def movement_db(a: Takes, b: Takes) -> float:
     """How movement between 1 and 32 Hz differs, in dB.
 
@@ -171,7 +183,8 @@ def _mean_over(values: Floats, frames: int) -> Floats:
 def _shifted(values: Floats, frames: int) -> Iterator[Floats]:
     """So many neighbours of each frame, about it: silence before the first and after the last."""
     before = frames // 2
-    padded = np.pad(values, ((before, frames - 1 - before), (0, 0)))
+    padded = np.zeros((len(values) + frames - 1, values.shape[1]), values.dtype)
+    padded[before : before + len(values)] = values
     return (padded[shift : shift + len(values)] for shift in range(frames))
 
 
