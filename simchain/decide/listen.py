@@ -215,7 +215,8 @@ def _grow_all(
     def jobs() -> Iterator[tuple[int, Branch]]:
         for number, work in enumerate(works):
             for job in work.jobs(number, stop):
-                saved = checkpoint.get(_called(work, job[1])) if checkpoint else None
+                name = _called(work, job[1])
+                saved = None if checkpoint is None else checkpoint.get(name)
                 if saved is None:
                     yield job
                 else:
@@ -225,7 +226,7 @@ def _grow_all(
     grounds = engine.share((stop, tuple(work.run.ground for work in works)))
     for (number, branch), grown in engine.unordered(_grow, grounds, jobs(), stop=stop):
         works[number].take(grown)
-        if checkpoint:
+        if checkpoint is not None:
             checkpoint.add(_called(works[number], branch), _to_payload(grown))
         told(number, branch)
 
