@@ -198,3 +198,48 @@ def test_across_an_amplifier_nothing_is_proved(make_board: MakeBoard, noise: np.
     assert "amplifier" in why_not_proved(first.rendering, second.rendering)
     assert why_not_proved(first.rendering, first.rendering) is None
     assert first.rendering.output.samples.shape[1] == RATE // 2
+
+
+@pytest.mark.parametrize("links", ["ideal", "real"])
+def test_a_unit_off_throughout_moves_past_a_drive(
+    make_board: MakeBoard, noise: np.ndarray, links: str
+) -> None:
+    """Its buffer is a wire below its rails; how the drive, which is on, clips does not matter."""
+    table = {
+        "grit": 'kind = "drive", input_ohm = 1e6, output_ohm = 500, rail_volts = 0.1',
+        "idle": 'kind = "fuzz", bypass = "buffered", input_ohm = 1e6, output_ohm = 500',
+    }
+    text = f'{blocks(table, common="")}\n[passages.p]\non = ["grit"]\n'
+    reason, null_db = held(make_board, noise, text, "grit idle", "idle grit", links=links)
+    assert reason is None
+    assert null_db < -200
+
+
+@pytest.mark.parametrize(("level_db", "touched"), [(20.0, True), (-40.0, False)])
+def test_a_unit_off_throughout_has_rails_all_the_same(
+    make_board: MakeBoard, noise: np.ndarray, level_db: float, touched: bool
+) -> None:
+    table = {
+        "grit": f'kind = "drive", level_db = {level_db}',
+        "idle": 'kind = "fuzz", bypass = "buffered", rail_volts = 0.5',
+    }
+    text = f'{blocks(table, common="")}\n[passages.p]\non = ["grit"]\n'
+    reason, null_db = held(make_board, noise, text, "grit idle", "idle grit")
+    assert (reason is not None) is touched
+    assert (null_db > -200) is touched
+    if touched:
+        assert "idle comes within 1 dB of its rail" in reason
+
+
+def test_a_unit_off_throughout_still_folds_channels(
+    make_board: MakeBoard, noise: np.ndarray
+) -> None:
+    """Two channels come to one input: before what spreads them it is another sound."""
+    table = {
+        "wide": 'kind = "modulation", shape = "chorus", outputs = 2, width = 1',
+        "idle": 'kind = "fuzz", bypass = "buffered"',
+    }
+    text = f'{blocks(table)}\n[passages.p]\non = ["wide"]\n'
+    reason, null_db = held(make_board, noise, text, "wide idle", "idle wide")
+    assert "folded" in reason
+    assert null_db > -200
