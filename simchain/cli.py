@@ -5,17 +5,16 @@ own, 130 interrupted. People's text goes through rich; with ``--json`` one JSON 
 nothing else, goes to standard output. Progress and warnings go to standard error.
 """
 
-import json
 import sys
 import tempfile
 import traceback
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 
+from simchain.cli_console import err, names, out, print_json, print_lines, warn
 from simchain.cli_options import (
     Amps,
     AnOrder,
@@ -31,11 +30,11 @@ from simchain.cli_options import (
     Pictures,
     Progress,
 )
+from simchain.cli_search import search
 from simchain.errors import BoardError, Problem, SimchainError
 
 if TYPE_CHECKING:
     from simchain.board import Board, BoardWarning
-    from simchain.decide.found import Found
 
 app = typer.Typer(
     help="Hear and measure the order of effects on a guitar board before patching it.",
@@ -44,9 +43,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
 
 
 def _print_version(wanted: bool) -> None:
@@ -123,9 +119,9 @@ def check(board: BoardFile, as_json: Json = False) -> None:
     except BoardError as error:
         problems = list(error.problems)
     if as_json:
-        _print_json(check_document(problems, warnings))
+        print_json(check_document(problems, warnings))
     else:
-        _print_lines(check_lines(board, loaded, problems, warnings))
+        print_lines(check_lines(board, loaded, problems, warnings))
     if problems:
         raise typer.Exit(2)
 
@@ -149,7 +145,7 @@ def blocks(
 
     document = kinds_document(kind)
     if as_json:
-        _print_json(document)
+        print_json(document)
         return
     for part in kind_tables(document, every=every) if kind else [kinds_table(document)]:
         out.print(part)
@@ -187,12 +183,12 @@ def render(
         )
         steps = song_steps(loaded, rendering) if song else ()
         document = write_render(rendering, folder, points=points, steps=steps)
-    _warn(document["warnings"])
+    warn(document["warnings"])
     if as_json:
-        _print_json(document)
+        print_json(document)
         return
     out.print(points_table(document))
-    _print_lines(render_lines(document))
+    print_lines(render_lines(document))
     out.print(f"written: {folder / document['output']['file']}", soft_wrap=True)
 
 
@@ -216,14 +212,14 @@ def levels(
 
     loaded = load_board(board)
     with err.status(f"rendering {order}"):
-        document = levels_document(levels_of(loaded, order, passages=_names(passages), amp=amp))
+        document = levels_document(levels_of(loaded, order, passages=names(passages), amp=amp))
         document["files"] = write_levels(document, loaded.title, folder) if folder else []
-    _warn(document["warnings"])
+    warn(document["warnings"])
     if as_json:
-        _print_json(document)
+        print_json(document)
         return
     out.print(levels_table(document, out.width))
-    _print_lines(levels_lines(document))
+    print_lines(levels_lines(document))
     for name in document["files"]:
         out.print(f"written: {(folder or Path()) / name}", soft_wrap=True)
 
@@ -246,16 +242,16 @@ def set_levels(
 
     with Progress(err) as progress:
         result = found_levels(
-            load_board(board), order, passages=_names(passages), amp=amp, progress=progress.say
+            load_board(board), order, passages=names(passages), amp=amp, progress=progress.say
         )
     if write and result.changes:
         save(board, result.changes)
     document = set_levels_document(result, written=write)
-    _warn(document["warnings"])
+    warn(document["warnings"])
     if as_json:
-        _print_json(document)
+        print_json(document)
         return
-    _print_lines(set_levels_parts(document, board))
+    print_lines(set_levels_parts(document, board))
 
 
 @app.command()
@@ -279,16 +275,16 @@ def swaps(
         result = exchanged(
             load_board(board),
             order,
-            passages=_names(passages),
+            passages=names(passages),
             amp=amp,
             every=every,
             holds=holds,
             progress=progress,
         )
     document = swaps_document(result)
-    _warn(document["warnings"])
+    warn(document["warnings"])
     if as_json:
-        _print_json(document)
+        print_json(document)
         return
     for part in swaps_parts(document):
         out.print(part)
@@ -327,12 +323,12 @@ def compare(
         folder,
         pictures=pictures,
         as_json=as_json,
-        heard=_names(heard),
-        orders=_names(orders),
+        heard=names(heard),
+        orders=names(orders),
         over={
-            "passages": _names(passages),
-            "songs": _names(songs),
-            "amps": list(loaded.amps) if amp == "all" else _names(amp),
+            "passages": names(passages),
+            "songs": names(songs),
+            "amps": list(loaded.amps) if amp == "all" else names(amp),
         },
         noise=noise,
         holds=holds,
@@ -340,103 +336,7 @@ def compare(
     )
 
 
-@app.command()
-def search(
-    board: BoardFile,
-    folder: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="DIR", help="Folder for the page, with sounds to listen to."),
-    ] = None,
-    blocks: Annotated[
-        str | None, typer.Option(metavar="A,B,...", help="Blocks to place; default all.")
-    ] = None,
-    passages: Passages = None,
-    amp: OneAmp = None,
-    coarse: Annotated[
-        bool,
-        typer.Option("--coarse", help="The quick first pass alone: lower rate, first seconds."),
-    ] = False,
-    full: Annotated[
-        bool, typer.Option("--full", help="No quick first pass: every order as it is. Slow.")
-    ] = False,
-    beam: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N", min=1, max=1000, help="Too many orders: follow the N best to better ones."
-        ),
-    ] = None,
-    limit: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Most orders to listen to.")
-    ] = None,
-    members: Annotated[
-        bool, typer.Option("--members", help="List every order of every group (with --json).")
-    ] = False,
-    checkpoint: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Keep what is found, to stop and go on from there."),
-    ] = None,
-    scheduler: Annotated[
-        str | None, typer.Option(metavar="ADDRESS", help="A running cluster: tcp://HOST:PORT.")
-    ] = None,
-    local_workers: Annotated[
-        int | None, typer.Option(metavar="N", help="Use N processes in place of threads.")
-    ] = None,
-    as_json: Json = False,
-) -> None:
-    """Listen to every order the rules allow: which sound alike, and which suits the goals best."""
-    from simchain.board import load_board
-    from simchain.decide.search import LIMIT
-    from simchain.decide.search import search as searched
-    from simchain.report.search_document import search_document
-    from simchain.report.search_tables import search_parts
-
-    loaded = load_board(board)
-    with Progress(err) as progress:
-        found = searched(
-            loaded,
-            blocks=_names(blocks),
-            passages=_names(passages),
-            amp=amp,
-            coarse=coarse or not full,
-            full=full or not coarse,
-            beam=beam,
-            limit=limit or LIMIT,
-            scheduler=scheduler,
-            local_workers=local_workers,
-            checkpoint=checkpoint,
-            progress=progress,
-        )
-        page = _search_page(found, folder, progress) if folder else None
-    document = search_document(found, members=members) | {"page": page}
-    _warn(found.warnings)
-    if as_json:
-        _print_json(document)
-        return
-    for part in search_parts(document):
-        out.print(part)
-    if folder and page:
-        out.print(f"open {folder / page} in a browser to listen", soft_wrap=True)
-
-
-def _search_page(found: "Found", folder: Path, progress: Progress) -> str:
-    """Write the page of a search with the sounds of the best of its groups; return its name."""
-    from simchain.decide.compare import compare as compared
-    from simchain.report.search_page import audition_orders, write_search_page
-
-    orders = audition_orders(found)
-    amps = [found.amp] if found.amp else None
-    heard = None
-    if orders:
-        heard = compared(
-            found.board,
-            orders,
-            passages=found.passages,
-            amps=amps,
-            judged=False,
-            progress=progress,
-        )
-    progress.say("writing the page")
-    return write_search_page(folder, found, heard).name
+app.command()(search)
 
 
 def _compare(
@@ -470,33 +370,13 @@ def _compare(
         comparison = compared(board, chosen, progress=progress, **over, **asked)
         progress.say("writing the page")
         document, data = write_comparison(comparison, folder, pictures=pictures, heard=tests)
-    _warn(comparison.warnings)
+    warn(comparison.warnings)
     if as_json:
-        _print_json(document)
+        print_json(document)
         return
-    _print_lines(comparison_lines(data))
-    _print_lines(heard_lines(document["heard"]))
+    print_lines(comparison_lines(data))
+    print_lines(heard_lines(document["heard"]))
     out.print(f"open {folder / document['page']} in a browser to listen", soft_wrap=True)
-
-
-def _names(text: str | None) -> list[str] | None:
-    """Split a list of names; None when none are given."""
-    names = [name.strip() for name in text.split(",") if name.strip()] if text is not None else []
-    return names or None
-
-
-def _print_json(document: dict[str, Any]) -> None:
-    sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
-
-
-def _print_lines(lines: Iterable[Any]) -> None:
-    for line in lines:
-        out.print(line, soft_wrap=True)
-
-
-def _warn(warnings: Iterable[str]) -> None:
-    for text in warnings:
-        err.print(f"warning: {text}", soft_wrap=True, markup=False)
 
 
 def main() -> None:

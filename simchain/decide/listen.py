@@ -3,6 +3,7 @@
 What is found does not depend on the engine, nor on how often a search was stopped and taken up.
 """
 
+import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from threading import Event
@@ -239,8 +240,8 @@ def _grow(shared: tuple[Event, tuple[Ground, ...]], job: tuple[int, Branch]) -> 
 
 def _called(work: _Work, branch: Branch) -> str:
     """Return the name of a branch in a checkpoint."""
-    first, count = int(branch.nodes[0, 0]), len(branch.nodes)
-    return f"{work.name}: {count} from {first}"
+    nodes = hashlib.blake2b(np.ascontiguousarray(branch.nodes).data, digest_size=8).hexdigest()
+    return f"{work.name}: {len(branch.nodes)} nodes {nodes}"
 
 
 def _to_payload(grown: Grown) -> dict[str, Any]:

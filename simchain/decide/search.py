@@ -17,6 +17,7 @@ import numpy as np
 
 from simchain.board import Allowed, Board
 from simchain.chain.render import amp_name
+from simchain.chain.source import clip_in_volts, clip_name
 from simchain.decide.checkpoint import Checkpoint
 from simchain.decide.climb import climbed
 from simchain.decide.engine import engine
@@ -30,6 +31,9 @@ from simchain.decide.trial import Asked, Trial
 from simchain.errors import RequestError
 
 LIMIT = 400_000
+
+# What a passage's table says of what is wanted, not of what is heard.
+_ONLY_WISHED = {"passages": {"__all__": {"above", "target_lufs", "weight"}}}
 
 
 def search(
@@ -61,28 +65,26 @@ def search(
     ClipError for clips.
     """
     begun = time.perf_counter()
+    if not (coarse or full):
+        raise RequestError("neither the coarse pass nor the full one is asked for: one is wanted")
     end = amp_name(board, amp)
     played = with_held_against(board, passages or tuple(board.passages))
     if not played:
-        raise RequestError("the board has no passages to listen to")
+        raise RequestError("the board has no passages to listen to; write one in [passages]")
     allowed = allowed_orders(board, blocks, has_amplifier=end is not None)
     weights, warnings = weights_of(board, played, has_amplifier=end is not None)
     with ExitStack() as stack:
-        asked = Asked(
-            board,
-            end,
-            played,
-            weights,
-            allowed,
-            stack.enter_context(engine(scheduler=scheduler, local_workers=local_workers)),
-            stack.enter_context(_kept(checkpoint, board, played, end)) if checkpoint else None,
-            progress,
-            Library() if beam is not None else None,
-        )
+        kept = None
+        if checkpoint is not None:
+            fingerprint = _fingerprint(board, allowed, played, end)
+            kept = stack.enter_context(Checkpoint(checkpoint, fingerprint))
+        workers = stack.enter_context(engine(scheduler=scheduler, local_workers=local_workers))
+        asked = Asked(board, end, played, weights, allowed, workers, kept, progress)
         if beam is None:
             refuse_too_many(asked, limit)
             words, rendered = allowed.words(), 0
         else:
+            asked = replace(asked, library=Library())
             words, rendered = climbed(asked, beam)
         first = Trial(asked, COARSE if coarse else FULL, words)
         rendered += sum(each.tally.units for each in first.music)
@@ -115,53 +117,76 @@ def refuse_too_many(asked: Asked, limit: int) -> None:
     allowed = asked.allowed
     if allowed.count <= limit:
         return
-    hours = _seconds_a_node(asked) * allowed.prefixes * len(asked.passages) / 3600.0
+    hours = _seconds_of_all(asked) / 3600.0 / asked.engine.workers
     raise RequestError(
         f"{allowed.count:,} orders are left by the rules, more than the limit of {limit:,}; to "
-        f"listen to all would take about {_told(hours / asked.engine.workers)} here. Write rules "
-        "(first, last, before, front_only, together), name fewer blocks with --blocks, follow the "
-        "best with --beam 20, or raise --limit"
+        f"listen to all would take about {_told(hours)} here. Write [rules] (first, last, before, "
+        "front_only, together), name fewer blocks with --blocks, follow the best with --beam 20, "
+        "or raise --limit"
     )
 
 
-def _seconds_a_node(asked: Asked) -> float:
-    """Return about how long one step takes in the coarse pass: one order is tried."""
+def _seconds_of_all(asked: Asked) -> float:
+    """Return about how long one core listens to all orders in the coarse pass: one is tried.
+
+    Not counted is what commuting neighbours save, nor what the tests of some goals take.
+    """
+    one = np.array([_first_word(asked.allowed)], dtype=np.uint8)
+    asked = replace(asked, checkpoint=None, progress=None)
+    Trial(asked, COARSE, one)  # kernels load
+    seconds = 0.0
+    for name, tried in zip(asked.passages, Trial(asked, COARSE, one).music, strict=True):
+        takes = COARSE.takes if asked.modulates(name) else 1
+        a_unit = tried.tally.seconds / max(tried.tally.units, 1)
+        of_all = asked.allowed.prefixes * a_unit + asked.allowed.count * tried.reading_s
+        seconds += takes * of_all
+    return seconds
+
+
+def _first_word(allowed: Allowed) -> list[int]:
     word: list[int] = []
-    placed = 0
-    while len(word) < len(asked.allowed.tokens):
-        word.append(asked.allowed.following(placed)[0])
-        placed |= 1 << word[-1]
-    one = np.array([word], dtype=np.uint8)
-    Trial(asked, COARSE, one)
-    tried = Trial(asked, COARSE, one)
-    units = sum(each.tally.units for each in tried.music)
-    spent = sum(each.tally.seconds + each.reading_s for each in tried.music)
-    return spent / max(units, 1)
+    while following := allowed.following(sum(1 << token for token in word)):
+        word.append(following[0])
+    return word
 
 
 def _told(hours: float) -> str:
     if hours < 1.0:
-        return f"{max(hours * 60.0, 1.0):.0f} minutes"
-    return f"{hours:,.0f} hours" if hours < 72.0 else f"{hours / 24.0:,.0f} days"
+        minutes = max(round(hours * 60.0), 1)
+        return f"{minutes} minute{'s' * (minutes > 1)}"
+    if hours < 72.0:
+        return f"{hours:.0f} hour{'s' * (hours >= 1.5)}"
+    days = hours / 24.0
+    return f"{days:,.0f} days" if days < 1000.0 else f"{days / 365.25:,.0f} years"
 
 
-def _kept(path: Path, board: Board, passages: Sequence[str], amp: str | None) -> Checkpoint:
-    return Checkpoint(path, _fingerprint(board, passages, amp))
+def _fingerprint(
+    board: Board, allowed: Allowed, passages: Sequence[str], amp: str | None
+) -> dict[str, Any]:
+    """Return what must be the same for a checkpoint to fit, each under the name that people read.
 
-
-def _fingerprint(board: Board, passages: Sequence[str], amp: str | None) -> dict[str, Any]:
-    """Return what must be the same for a checkpoint to fit: tables of the board, and its clips."""
-    from simchain.chain.source import clip_in_volts, clip_name
-
+    Rules, goals, targets and weights of passages are not in it: what was heard holds under others.
+    """
     told: dict[str, Any] = {
-        name: _hash(board.model_dump_json(include={name}))
+        name if name in ("rate", "links", "tail_s") else f"[{name}]": _hash(
+            board.model_dump_json(include={name}, exclude=_ONLY_WISHED)
+        )
         for name in (
             "rate", "links", "tail_s", "source", "cables", "blocks", "amps", "output", "passages",
         )
     }  # fmt: skip
     clips = sorted({clip_name(board, passage) for passage in passages})
-    told["clips"] = [_hash(clip_in_volts(board, name).volts.tobytes()) for name in clips]
-    return {**told, "amp": amp, "listening": board.judging.listening_db_spl}
+    tables = [*board.blocks.values(), *board.amps.values()]
+    files = [Path(file).read_bytes() for table in tables for file in table.named_files().values()]
+    return {
+        **told,
+        "sound of a clip": [_hash(clip_in_volts(board, name).volts.tobytes()) for name in clips],
+        "content of a file beside the board": [_hash(content) for content in files],
+        "choice of blocks": [list(names) for names in allowed.tokens],
+        "choice of passages": list(passages),
+        "choice of amplifier": amp,
+        "listening_db_spl": board.judging.listening_db_spl,
+    }
 
 
 def _hash(what: str | bytes) -> str:

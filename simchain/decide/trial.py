@@ -58,7 +58,7 @@ class Asked:
         try:
             return bytes(self.allowed.word(self.board.orders[name]))
         except RequestError as error:
-            raise RequestError(f"[goals] reference: {error}") from error
+            raise RequestError(f"[goals] reference '{name}': {error}") from error
 
     def modulates(self, passage: str) -> bool:
         """Whether a block that is ever on in a passage sways by itself."""
@@ -217,7 +217,7 @@ class Trial:
         """Return the score against the reference order; 0 for all where no ears are kept."""
         if not self.keeps_ears:
             return np.zeros(len(self.words))
-        reference = int(self.class_of[self._reference])
+        reference = self._number_of[self.asked.reference or b""]
         numbers = range(len(self.words))
         return np.array([self.alike.score(passage, reference, number) for number in numbers])
 

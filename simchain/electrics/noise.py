@@ -27,6 +27,8 @@ BOLTZMANN = 1.380649e-23  # J/K, exact (SI, 2019)
 _LOWEST_HZ = 1.0
 _POINTS = 192
 _HIGHEST_HUM_HZ = 1_500
+# Below this rate no board is rendered but in a first quick pass.
+_LOWEST_RATE, _OF_LOW_RATE = 44_100, 0.45
 
 # Phases a sine of hiss may have: looked up, which is quicker than an exponential for each.
 _PHASES = np.exp(2j * np.pi * np.arange(4096) / 4096)
@@ -93,28 +95,30 @@ class Hiss:
         return float(1e-9 * np.sqrt(self._power_below(np.array([BAND_HZ]))[0]))
 
     def volts(self, frames: int, rate: int, rng: np.random.Generator) -> NDArray[np.float64]:
-        """Return `frames` of this noise, in volts, at a rate above 40 kHz.
+        """Return `frames` of this noise, in volts; at a rate below 44.1 kHz what it has room for.
 
         Each sine carries the power of the stretch of spectrum around it; their number is that of a
         length that the Fourier transform is quick at, half a second or more. That is cut to
         `frames`, and half a second and more is brought back to an RMS of `rms_volts`: by some
         hundredths of a decibel, up to 0.1 dB where a piezo's few hertz are nearly all of
-        the noise. The same generator in the same state gives the same samples.
+        the noise. At a low rate it ends at 0.45 of that, its density unchanged. The same generator
+        in the same state gives the same samples.
         """
         from scipy.fft import irfft, next_fast_len
 
         half_second = round(0.5 * rate)
         length = next_fast_len(max(frames, half_second))
         step_hz = rate / length
-        sines = int(BAND_HZ / step_hz)
+        highest_hz = BAND_HZ if rate >= _LOWEST_RATE else _OF_LOW_RATE * rate
+        sines = int(highest_hz / step_hz)
         edges = (np.arange(sines + 1) + 0.5) * step_hz
-        edges[0], edges[-1] = 0.0, BAND_HZ
+        edges[0], edges[-1] = 0.0, highest_hz
         peaks = 1e-9 * np.sqrt(2.0 * np.diff(self._power_below(edges)))
         spectrum = np.zeros(length // 2 + 1, dtype=np.complex128)
         phases = _PHASES[rng.integers(0, len(_PHASES), sines)]
         spectrum[1 : sines + 1] = (0.5 * length * peaks) * phases
         cut = np.ascontiguousarray(irfft(spectrum, length)[:frames])
-        wanted = self.rms_volts()
+        wanted = 1e-9 * float(np.sqrt(self._power_below(edges[-1:])[0]))
         if length > frames >= half_second and wanted > 0.0:
             cut *= wanted / np.sqrt(np.dot(cut, cut) / frames)
         return cut

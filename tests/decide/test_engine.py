@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 import simchain
+from simchain.decide import cluster
 from simchain.decide import engine as engines
 from simchain.decide.engine import JOBS_A_WORKER, Engine, engine
 from simchain.errors import ClipError, RequestError
@@ -301,8 +302,8 @@ def test_the_jobs_of_a_lost_worker_run_again(
 
 @posix
 def test_a_job_that_kills_its_worker_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    few = {**engines.CLUSTER_SETTINGS, "distributed.scheduler.allowed-failures": 1}
-    monkeypatch.setattr(engines, "CLUSTER_SETTINGS", few)
+    few = {**cluster.CLUSTER_SETTINGS, "distributed.scheduler.allowed-failures": 1}
+    monkeypatch.setattr(cluster, "CLUSTER_SETTINGS", few)
     with (
         engine(local_workers=1) as process,
         pytest.raises(RequestError, match=r"^the local cluster: a job lost its worker again and"),
@@ -505,7 +506,7 @@ def test_a_scheduler_elsewhere(from_threads: dict[int, bytes]) -> None:
 
 
 def test_a_scheduler_without_workers(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(engines, "ANSWER_WITHIN_S", 0.5)
+    monkeypatch.setattr(cluster, "ANSWER_WITHIN_S", 0.5)
     with scheduler_elsewhere(0) as address:
         assert refused(scheduler=address) == (
             f"scheduler {address} has no workers (waited 0.5 s for one); start some"
@@ -532,7 +533,7 @@ def dask(command: str, *arguments: str, cwd: Path) -> "Iterator[subprocess.Popen
 def test_workers_with_another_version_are_refused(
     package: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(engines, "ANSWER_WITHIN_S", 30.0)  # time for the worker to start
+    monkeypatch.setattr(cluster, "ANSWER_WITHIN_S", 30.0)  # time for the worker to start
     other = tmp_path / f"{package}-0.1.2.dist-info"
     other.mkdir()
     (other / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {package}\nVersion: 0.1.2\n")
@@ -551,7 +552,7 @@ def test_workers_with_another_version_are_refused(
 def test_a_worker_of_another_version_that_comes_later(
     processes: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(engines, "__version__", "0.0.9")
+    monkeypatch.setattr(cluster, "__version__", "0.0.9")
     line = rf"^a worker has simchain {simchain.__version__}, the search is by 0\.0\.9$"
     with pytest.raises(RequestError, match=line):
         list(processes.unordered(process_id, processes.share(0), iter("ab")))
@@ -562,8 +563,8 @@ def test_a_scheduler_that_goes_away(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     address = f"tcp://127.0.0.1:{port}"
-    monkeypatch.setattr(engines, "ANSWER_WITHIN_S", 30.0)  # time for both to start
-    monkeypatch.setitem(engines.CLUSTER_SETTINGS, "distributed.comm.timeouts.connect", "1s")
+    monkeypatch.setattr(cluster, "ANSWER_WITHIN_S", 30.0)  # time for both to start
+    monkeypatch.setitem(cluster.CLUSTER_SETTINGS, "distributed.comm.timeouts.connect", "1s")
     with (
         dask("scheduler", "--host", "127.0.0.1", "--port", str(port), cwd=tmp_path) as scheduler,
         dask("worker", address, "--no-nanny", cwd=tmp_path),
@@ -577,7 +578,7 @@ def test_a_scheduler_that_goes_away(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_a_scheduler_that_does_not_answer(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(engines, "ANSWER_WITHIN_S", 0.5)
+    monkeypatch.setattr(cluster, "ANSWER_WITHIN_S", 0.5)
     with socket.socket() as listens:
         listens.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{listens.getsockname()[1]}"
@@ -588,7 +589,7 @@ def test_a_scheduler_that_does_not_answer(monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def test_something_else_that_answers(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(engines, "ANSWER_WITHIN_S", 0.5)
+    monkeypatch.setattr(cluster, "ANSWER_WITHIN_S", 0.5)
 
     def answer(listens: socket.socket) -> None:
         try:
@@ -648,7 +649,7 @@ def test_a_busy_machine_is_no_reason_to_warn(monkeypatch: pytest.MonkeyPatch) ->
     real = core.warn_on_duration
     monkeypatch.setattr(core, "warn_on_duration", lambda _, text: real("0s", text))
     with engine(local_workers=1) as process:
-        texts = [f"{engines.SLOW_FOLDERS} is taking long", "something else"]
+        texts = [f"{cluster.SLOW_FOLDERS} is taking long", "something else"]
         [(_, told)] = process.unordered(heard, process.share(0), iter([texts]))
     assert told == ["something else"]
 

@@ -327,3 +327,14 @@ def test_hum_starts_as_it_goes_on():
     print(f"crest {crest:.1f} dB")
     assert 3.0 < crest < 9.0
     assert not hum(-math.inf, 60, 100, RATE).any()
+
+
+@pytest.mark.parametrize("rate", [24_000, 32_000])
+def test_a_low_rate_takes_the_part_of_the_band_that_it_has(rate):
+    """White noise of density e has an RMS of e sqrt(B) in a band B: the density stays."""
+    nv, top_hz = 100.0, 0.45 * rate
+    volts = heard(Hiss.white(nv), frames=2 * rate, rate=rate)
+    assert rms(volts) == pytest.approx(1e-9 * nv * math.sqrt(top_hz), rel=1e-3)
+    spectrum = np.abs(np.fft.rfft(volts)) ** 2
+    above = np.fft.rfftfreq(volts.size, 1 / rate) > top_hz + 1.0
+    assert spectrum[above].sum() < 1e-4 * spectrum.sum()

@@ -1,0 +1,34 @@
+"""What commands print: people's text to standard output, what goes on to standard error."""
+
+import json
+import sys
+from collections.abc import Iterable
+from typing import Any
+
+from rich.console import Console
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+
+def names(text: str | None) -> list[str] | None:
+    """Split a list of names; None when none are given."""
+    found = [name.strip() for name in text.split(",") if name.strip()] if text is not None else []
+    return found or None
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """Print one JSON document to standard output."""
+    sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
+
+
+def print_lines(lines: Iterable[Any]) -> None:
+    """Print lines for people, which the terminal wraps."""
+    for line in lines:
+        out.print(line, soft_wrap=True)
+
+
+def warn(warnings: Iterable[str]) -> None:
+    """Print warnings, a line each, to standard error."""
+    for text in warnings:
+        err.print(f"warning: {text}", soft_wrap=True, markup=False)

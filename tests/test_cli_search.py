@@ -1,0 +1,206 @@
+"""`simchain search` as a newcomer types it, with mistakes; ended by Ctrl-C, and taken up again."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import Simchain
+from tests.searched import BOARD, written
+
+posix = pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+
+FEW = ("--blocks", "grit,push", "--coarse")
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Path:
+    return written(tmp_path)
+
+
+def test_one_json_document(simchain_command: Simchain, board: Path) -> None:
+    ran = simchain_command("search", board, *FEW, "--json", "--members")
+    document = json.loads(ran.out)
+    assert ran.status == 0
+    assert document["orders_total"] == sum(group["size"] for group in document["groups"]) == 2
+    assert [len(group["members"]) for group in document["groups"]] == [
+        group["size"] for group in document["groups"]
+    ]
+    assert document["page"] is None
+    assert "members" not in simchain_command("search", board, *FEW, "--json").out
+
+
+def test_what_people_see(simchain_command: Simchain, board: Path) -> None:
+    ran = simchain_command("search", board, *FEW)
+    assert ran.status == 0
+    assert "2 orders" in ran.out
+    assert "grit push" in ran.out
+
+
+def test_the_page_lies_in_the_folder(simchain_command: Simchain, board: Path) -> None:
+    folder = board.parent / "out"
+    ran = simchain_command("search", board, *FEW, "--out", folder, "--json")
+    assert (folder / json.loads(ran.out)["page"]).is_file()
+    assert not list(folder.glob(".simchain-*"))
+
+
+MISTAKES = [
+    (["--blocks", "girt"], "did you mean 'grit'"),
+    (["--blocks", "grit,grit"], "given twice"),
+    (["--passages", "rif"], "did you mean 'riff'"),
+    (["--amp", "loud"], "no amplifier 'loud'"),
+    (["--coarse", "--full"], "give --coarse or --full, not both"),
+    (["--limit", "3"], "more than the limit of 3"),
+    (["--limit", "0"], "'--limit'"),
+    (["--limit", "many"], "'--limit'"),
+    (["--beam", "0"], "'--beam'"),
+    (["--beam", "5000"], "'--beam'"),
+    (["--scheduler", "localhost"], "write it as tcp://HOST:PORT"),
+    (["--scheduler", "tcp://127.0.0.1:1"], "does not answer"),
+    (["--scheduler", "tcp://127.0.0.1:1", "--local-workers", "2"], "not both"),
+    (["--local-workers", "0"], "1 to 256 are allowed"),
+    (["--local-workers", "two"], "'--local-workers'"),
+    (["--checkpoint", "."], "is a directory"),
+    (["--checkpoint", "nowhere/heard"], "no such file or directory"),
+    (["--checkpoint", "board.toml"], "is no checkpoint of a search"),
+    (["--out", "clip.wav"], "cannot write into"),
+    (["--out", "clip.wav/out"], "cannot write into"),
+    (["--order", "given"], "No such option"),
+]
+
+
+@pytest.mark.parametrize(
+    ("options", "said"), MISTAKES, ids=[" ".join(each) for each, _ in MISTAKES]
+)
+def test_mistakes(
+    simchain_command: Simchain,
+    board: Path,
+    options: list[str],
+    said: str,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(board.parent)
+    before = sorted((path.name, path.read_bytes()) for path in board.parent.iterdir())
+    ran = simchain_command("search", board.name, *options)
+    assert (ran.status, ran.out) == (2, "")
+    assert said in ran.err
+    if "Usage" not in ran.err:
+        assert len(ran.err.strip().splitlines()) == 1
+    assert sorted((path.name, path.read_bytes()) for path in board.parent.iterdir()) == before
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ('[rules]\nfirst = ["grit"]\nlast = ["grit"]', "these rules contradict each other"),
+        ('[rules]\nfixed = { grit = 9 }', "no order keeps to the rule fixed = { grit = 9 }"),
+        ('[rules]\nfirst = ["girt"]', "did you mean 'grit'"),
+        ('reference = "gone"\ncloseness = 1', "there are: given"),
+        ('reference = "few"\ncloseness = 1\n[orders.few]\nfront = ["grit"]', "[goals] reference"),
+    ],
+)  # fmt: skip
+def test_boards_that_cannot_be_searched(
+    simchain_command: Simchain, tmp_path: Path, more: str, said: str
+) -> None:
+    ran = simchain_command("search", written(tmp_path, BOARD + more))
+    assert (ran.status, ran.out) == (2, "")
+    assert said in ran.err
+    assert len(ran.err.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize("loud", [0.0, 1e-9, 1.0])
+def test_clips_of_any_loudness(simchain_command: Simchain, tmp_path: Path, loud: float) -> None:
+    board = written(tmp_path, loud=loud)
+    ran = simchain_command("search", board, "--blocks", "grit,squash", "--json")
+    assert ran.status == 0, ran.err
+    assert json.loads(ran.out)["orders_total"] == 2
+    assert simchain_command("search", board, *FEW).status == 0
+
+
+def test_the_help_explains_every_option(simchain_command: Simchain) -> None:
+    lines = simchain_command("search", "--help").out.splitlines()
+    listed = [line.split() for line in lines if line.startswith("  --")]
+    assert len(listed) >= 13
+    assert all(len(words) > 3 for words in listed)
+    assert all(len(line) <= 80 for line in lines)
+
+
+# A process of its own
+
+
+def started(board: Path, *options: object) -> "subprocess.Popen[str]":
+    """Start the command in a session of its own, as a terminal does."""
+    command = shutil.which("simchain", path=os.path.dirname(sys.executable))  # noqa: PTH120
+    assert command
+    return subprocess.Popen(
+        [command, "search", str(board), "--coarse", "--json", *map(str, options)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def lines_of(path: Path) -> list[bytes]:
+    """Return the lines of a checkpoint, also those of one that is not there yet."""
+    return path.read_bytes().splitlines(keepends=True) if path.exists() else []
+
+
+def wait_for_lines(process: "subprocess.Popen[str]", path: Path, count: int) -> None:
+    until = time.monotonic() + 120
+    while len(lines_of(path)) < count:
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < until
+        time.sleep(0.005)
+
+
+def found_by(process: "subprocess.Popen[str]") -> str:
+    """Return what a command found, but for how long it took."""
+    out, err = process.communicate(timeout=240)
+    assert process.returncode == 0, err
+    return json.dumps(json.loads(out) | {"seconds": None})
+
+
+@posix
+@pytest.mark.parametrize("workers", [(), ("--local-workers", 2)], ids=["threads", "workers"])
+@pytest.mark.parametrize("ends_by", [signal.SIGINT, signal.SIGKILL], ids=["ctrl-c", "kill"])
+def test_a_search_that_was_ended_goes_on(
+    tmp_path: Path, workers: tuple[object, ...], ends_by: signal.Signals
+) -> None:
+    import psutil
+
+    board = written(tmp_path, seconds=4.0)
+    whole, part = tmp_path / "whole", tmp_path / "part"
+    folder = tmp_path / "out"
+    wanted = found_by(started(board, "--checkpoint", whole))
+    process = started(board, "--checkpoint", part, "--out", folder, *workers)
+    wait_for_lines(process, part, 3)
+    children = psutil.Process(process.pid).children(recursive=True)
+    since = time.monotonic()
+    if ends_by == signal.SIGINT:
+        os.killpg(process.pid, ends_by)  # a terminal tells every process of the group
+    else:
+        process.kill()
+    out, err = process.communicate(timeout=60)
+    assert psutil.wait_procs(children, timeout=10)[1] == []
+    if ends_by == signal.SIGINT:
+        assert time.monotonic() - since < 10
+        assert (process.returncode, out) == (130, "")
+        assert "Traceback" not in err
+    assert list(folder.iterdir()) == []
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "board.toml", "clip.wav", "out", "part", "whole",
+    ]  # fmt: skip
+    before = part.read_bytes()
+    kept = before[: before.rindex(b"\n") + 1]
+    assert 2 < kept.count(b"\n") < len(lines_of(whole))
+    assert found_by(started(board, "--checkpoint", part)) == wanted
+    # What was kept was not worked on again: only what was missing has come.
+    assert part.read_bytes().startswith(kept)
+    assert len(lines_of(part)) == len(lines_of(whole))
