@@ -18,6 +18,8 @@ FINE, FINE_UNBEATEN = 60, 20
 RANKED = 1_000
 # Costs that are the same to a hundredth of a step are the same.
 _DIGITS = 2
+# Groups whose members are listened to again, and so many members of each at most.
+TOLD, TOLD_MEMBERS = 10, 24
 _EVERY_AMP = "every_amp"
 
 
@@ -27,6 +29,10 @@ class Heard:
     def __init__(self, first: Trial, how: Pass, numbers: Sequence[int]) -> None:
         self.trial = Trial(first.asked, how, first.words[sorted(numbers)])
         self.own = {number: self.trial.number_of(first.words[number]) for number in numbers}
+
+    def both(self, a: int, b: int) -> bool:
+        """Whether both orders were heard, and what the ear has of them is kept."""
+        return a in self.own and b in self.own and self.trial.keeps_ears
 
     def louder_lu(self, a: int, b: int) -> float | None:
         """Return by how much one is louder where they sound alike; see `Alike.louder_lu`."""
@@ -49,8 +55,8 @@ class Places:
     def found(self, warnings: Sequence[str]) -> Found:
         """Return all that is told of them, with these `warnings` and what was noticed here."""
         asked, first = self.asked, self.first
-        told = self.ranked[:RANKED]
         groups, grouped_all = self._groups()
+        told = self.ranked[: min(RANKED, sum(len(group.members) for group in groups))]
         group_of = {number: at for at, group in enumerate(groups) for number in group.members}
         unbeaten_ones = self._unbeaten(list(self.second.own) if self.second else told)
         ranking = tuple(
@@ -84,19 +90,32 @@ class Places:
         best = in_first[:FINE]
         others = [each for each in self._unbeaten(in_first[:RANKED]) if each not in best]
         by_place = sorted(others, key=lambda each: self.first_place[each])
-        self.second = Heard(self.first, FULL, [*best, *by_place[:FINE_UNBEATEN]])
+        chosen = dict.fromkeys([*best, *by_place[:FINE_UNBEATEN], *self._told_at_first(in_first)])
+        most = max(FINE, self.first.most_with_ears(FULL))
+        self.second = Heard(self.first, FULL, list(chosen)[:most])
         trial = self.second.trial
         self.second_table = trial.table(self._on_other_amps(trial))
         score, own = self.second_table.score, self.second.own
         again = sorted(own, key=lambda each: (score[own[each]], self.first_place[each]))
         return [*again, *(each for each in in_first if each not in own)]
 
-    def _on_other_amps(self, trial: Trial) -> list[Table]:
+    def _told_at_first(self, in_first: Sequence[int]) -> list[int]:
+        """Return the members of the groups that come first after the first pass.
+
+        Its excerpts are short, and it hears too much alike: what is told of groups is listened to
+        again.
+        """
+        if not self.first.keeps_ears:
+            return []
+        found = grouped(in_first, self.first.alike.louder_lu)[:TOLD]
+        return [number for group in found for number in group.members[:TOLD_MEMBERS]]
+
+    def _on_other_amps(self, trial: Trial) -> list[Trial]:
         """Return what a trial's orders read on the other amplifiers, if that counts."""
         if _EVERY_AMP not in self.asked.weights:
             return []
         others = [name for name in self.asked.board.amps if name != self.asked.amp]
-        return [trial.on_amp(name).table() for name in others]
+        return [trial.on_amp(name) for name in others]
 
     def _unbeaten(self, numbers: Sequence[int]) -> set[int]:
         """Return those of some orders that no other of them beats in all goals."""
@@ -112,11 +131,11 @@ class Places:
         coarsely: Heard | Trial = first
         ranked = self.ranked
         if not first.keeps_ears:
-            ranked = self.ranked[:RANKED]
+            ranked = self.ranked[: min(RANKED, first.most_with_ears(first.how))]
             coarsely = Heard(first, first.how, ranked)
 
         def louder(a: int, b: int) -> float | None:
-            if self.second is not None and a in self.second.own and b in self.second.own:
+            if self.second is not None and self.second.both(a, b):
                 return self.second.louder_lu(a, b)
             if isinstance(coarsely, Heard):
                 return coarsely.louder_lu(a, b)

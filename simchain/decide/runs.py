@@ -177,6 +177,12 @@ def bursts(board: Board, passage: str, tokens: Tokens, amp: str | None, how: Pas
     return _at_rest(rendered, passage, tokens, amp, volts, "repeats", read_clarity)
 
 
+def whole_s(board: Board, passage: str) -> float:
+    """Return how long a whole passage is, its tail included."""
+    signal = source_of(board, passage).signal
+    return signal.seconds if signal is not None else 0.0
+
+
 def excerpt(board: Board, passage: str, how: Pass) -> Source:
     """Return the source of a passage, cut to what the pass listens to."""
     source = source_of(board, passage)

@@ -17,9 +17,10 @@ from simchain.decide.dirt import LEAST_SHARE
 from simchain.decide.engine import Engine
 from simchain.decide.goals import Readings, Table, metres_of_cable, table
 from simchain.decide.groups import Orders
-from simchain.decide.listen import Library, Listened, Progress, listen
+from simchain.decide.kept_ear import row_bytes
+from simchain.decide.listen import EARS_BYTES, Library, Listened, Progress, listen
 from simchain.decide.plan import Ints, Words
-from simchain.decide.runs import Figures, Pass, Run, bursts, music, quiet
+from simchain.decide.runs import Figures, Pass, Run, bursts, music, quiet, whole_s
 from simchain.errors import RequestError
 
 Floats = NDArray[np.float64]
@@ -76,9 +77,10 @@ class Asked:
 class Trial:
     """Orders that were listened to in one pass, one for each that is not proved to be another.
 
-    `words`, shape (orders, tokens), are those, each the first of all that are proved the same; the
-    order of the goal `closeness` is among them. `members(i)` are the given words that order i
-    stands for. `music` is what was listened to of each passage at the modulators' own phase.
+    `words`, shape (orders, tokens), are those, each the first of all that are proved the same, or
+    the quietest where the goal `floor` counts; the order of the goal `closeness` is among them.
+    `members(i)` are the given words that order i stands for. `music` is what was listened to of
+    each passage at the modulators' own phase.
     """
 
     def __init__(self, asked: Asked, how: Pass, given: Words, *, amp: str | None = None) -> None:
@@ -89,8 +91,25 @@ class Trial:
         listened = self._listen([*runs, *(self._test(*test) for test in tests)], self._given)
         self.music = listened[: len(runs)]
         self._tested = dict(zip(tests, listened[len(runs) :], strict=True))
-        self._first, self.class_of = _classes([each.leaf_of for each in self.music])
+        leaves = [each.leaf_of for each in self.music]
+        self._first, self.class_of = _classes(leaves, self._preference())
         self.words = self._given[self._first]
+
+    def _preference(self) -> Ints:
+        """Return the given rows in the sequence in which they may stand for others.
+
+        Hiss is not in the music: where it counts, the quietest stands for what sounds alike. The
+        reference comes last, as it may break the rules.
+        """
+        rows = np.arange(len(self._given), dtype=np.int32)
+        floors = [
+            listened.figures[listened.leaf_of, 0]
+            for (goal, _), listened in self._tested.items()
+            if goal == "floor"
+        ]
+        if floors:
+            rows = rows[np.argsort(np.round(np.mean(floors, axis=0), 1), kind="stable")]
+        return np.concatenate([rows[rows != self._reference], rows[rows == self._reference]])
 
     @property
     def board(self) -> Board:
@@ -140,6 +159,15 @@ class Trial:
         """Whether what the ear has of every sound is kept."""
         return all(ear is not None for each in self.music for ear in each.ears)
 
+    def most_with_ears(self, how: Pass) -> int:
+        """Return of how many orders what the ear has of two channels fits into memory in a pass."""
+        frames_s = (each.run.volts.shape[1] / self.board.rate for each in self.music)
+        if how.longest_s is None and self.how.longest_s is not None:
+            frames_s = (whole_s(self.asked.board, name) for name in self.asked.passages)
+        rate = how.board(self.asked.board).rate
+        each = sum(2 * row_bytes(round(seconds * rate), rate) for seconds in frames_s)
+        return max(1, EARS_BYTES // each)
+
     @cached_property
     def alike(self) -> Alike:
         """Tells which of the orders are expected to sound alike."""
@@ -161,8 +189,11 @@ class Trial:
             takes.setdefault(run.passage, []).append(listened)
         return takes
 
-    def table(self, on_amps: Sequence[Table] = ()) -> Table:
-        """Return what each order reads and is charged for each goal."""
+    def table(self, on_amps: Sequence["Trial"] = ()) -> Table:
+        """Return what each order reads and is charged for each goal.
+
+        `on_amps` are the same orders on other amplifiers, for the goal `every_amp`.
+        """
         weights = dict(self.asked.weights)
         metres = None
         if "patching" in weights:
@@ -174,8 +205,18 @@ class Trial:
             readings,
             weights,
             metres=metres,
-            on_amps=on_amps,
+            on_amps=[self._aligned(other) for other in on_amps],
         )
+
+    def _aligned(self, other: "Trial") -> Table:
+        """Return the table of another trial for the orders of this one."""
+        made = other.table()
+        rows = [other.number_of(word) for word in self.words]
+        values, costs = (
+            {goal: each[rows] for goal, each in columns.items()}
+            for columns in (made.values, made.costs)
+        )
+        return Table(values, costs, made.score[rows])
 
     def _readings(self, at: int) -> Readings:
         passage, music = self.asked.passages[at], self.music[at]
@@ -267,15 +308,21 @@ def _with(words: Words, more: bytes | None) -> tuple[Words, int]:
     return np.insert(words, at, row, axis=0), at
 
 
-def _classes(leaves: Sequence[Ints]) -> tuple[Ints, Ints]:
-    """Return the first order of each combination of sounds, and the combination of each order."""
+def _classes(leaves: Sequence[Ints], preference: Ints) -> tuple[Ints, Ints]:
+    """Return which row stands for each combination of sounds, and the combination of each row.
+
+    That is the first of them in `preference`; combinations in ascending sequence of these rows.
+    """
     _, first, class_of = np.unique(
-        np.column_stack(leaves), axis=0, return_index=True, return_inverse=True
+        np.column_stack(leaves)[preference], axis=0, return_index=True, return_inverse=True
     )
-    by_first = np.argsort(first, kind="stable")
-    place = np.empty(len(first), dtype=np.int32)
-    place[by_first] = np.arange(len(first))
-    return first[by_first].astype(np.int32), place[class_of.ravel()]
+    chosen = preference[first]
+    ascending = np.argsort(chosen, kind="stable")
+    place = np.empty(len(chosen), dtype=np.int32)
+    place[ascending] = np.arange(len(chosen))
+    of_rows = np.empty(len(preference), dtype=np.int32)
+    of_rows[preference] = place[class_of.ravel()]
+    return chosen[ascending].astype(np.int32), of_rows
 
 
 def _below(floor_lufs: Floats, lufs: Floats) -> Floats:
