@@ -28,6 +28,7 @@ from simchain.report.search_words import (
     cost_sentence,
     counts_sentence,
     goal_words,
+    judged_sentence,
     lost_sentence,
     passes_sentence,
     unbeaten_sentence,
@@ -103,7 +104,9 @@ def _parts(document: Mapping[str, Any], heard: Sequence[Mapping[str, Any]]) -> d
     """Return what the template is filled with beside the audition."""
     best = lines(document, heard, ACCENTS)
     passes, beam = passes_sentence(document), beam_sentence(document)
-    how = (cost_sentence(document), passes, lost_sentence(document), beam, *document["warnings"])
+    judged = judged_sentence(document)
+    lost = lost_sentence(document)
+    how = (cost_sentence(document), passes, lost, judged, beam, *document["warnings"])
     can_wish = fits(document)
     return {
         "found": document,

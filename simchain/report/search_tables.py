@@ -17,6 +17,7 @@ from simchain.report.search_words import (
     goal_reading,
     group_letter,
     group_words,
+    judged_sentence,
     lost_sentence,
     many,
     passes_sentence,
@@ -101,7 +102,8 @@ def _groups(document: Mapping[str, Any], best: Sequence[Best]) -> Iterator[Text 
 
 def _footing(document: Mapping[str, Any]) -> Iterator[Text]:
     """Say what the figures and the groups rest on."""
-    said = [weights_sentence(document), passes_sentence(document), lost_sentence(document)]
+    said = [weights_sentence(document), passes_sentence(document)]
+    said += [lost_sentence(document), judged_sentence(document)]
     said += [
         f"Groups: judged at {document['listening_db_spl']:g} dB SPL with these clips, settings "
         "and levels; free to move but for the level. A prediction: your ears have the last word.",

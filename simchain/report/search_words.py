@@ -121,6 +121,19 @@ def _coarse_words(coarse: Mapping[str, Any] | None) -> str:
     return f" ({' '.join(parts)})" if parts else ""
 
 
+def judged_sentence(document: Mapping[str, Any]) -> str:
+    """Say which groups were judged by the coarse pass alone; '' where none was."""
+    coarse = sum(group["quality"] == "coarse" for group in document["groups"])
+    if not coarse or document["coarse"] is None:
+        return ""
+    who = "All groups" if coarse == len(document["groups"]) else f"{many(coarse, 'group')}"
+    verb = "was" if coarse == 1 else "were"
+    return (
+        f"{who} {verb} judged, in whole or in part, by the coarse pass: its excerpts are short, so "
+        "it may call alike what a whole passage tells apart."
+    )
+
+
 def lost_sentence(document: Mapping[str, Any]) -> str:
     """Say how far the coarse pass went wrong; '' where that was not tried."""
     lost = document["lost"]

@@ -108,6 +108,18 @@ def test_from_which_pass_the_figures_are():
     assert "All figures are from the full pass." in printed(two_orders())
 
 
+def test_groups_that_the_coarse_pass_judged_are_owned_up_to():
+    given = found()
+    coarsely = [replace(group, quality="coarse") for group in given.groups]
+    fully = [replace(group, quality="full") for group in given.groups]
+    warned = "it may call alike what a whole passage tells apart"
+    assert f"{len(fully) - 1} groups were judged" in flowing(
+        printed(replace(given, groups=(fully[0], *coarsely[1:])))
+    )
+    assert "All groups were judged" in flowing(printed(replace(given, groups=tuple(coarsely))))
+    assert warned not in flowing(printed(replace(given, groups=tuple(fully))))
+
+
 def test_a_beam_says_what_it_has_not_visited():
     said = flowing(printed(replace(found(), beam=200, orders_visited=5_000)))
     assert "5,000 of them visited" in said
