@@ -168,7 +168,13 @@ def found_by(process: "subprocess.Popen[str]") -> str:
 
 
 @posix
-@pytest.mark.parametrize("workers", [(), ("--local-workers", 2)], ids=["threads", "workers"])
+@pytest.mark.parametrize(
+    "workers",
+    [
+        pytest.param((), id="threads"),
+        pytest.param(("--local-workers", 2), id="workers", marks=pytest.mark.soak),
+    ],
+)
 @pytest.mark.parametrize("ends_by", [signal.SIGINT, signal.SIGKILL], ids=["ctrl-c", "kill"])
 def test_a_search_that_was_ended_goes_on(
     tmp_path: Path, workers: tuple[object, ...], ends_by: signal.Signals

@@ -44,7 +44,7 @@ def keys_of(checkpoint: bytes) -> list[str]:
     return [json.loads(line)["key"] for line in checkpoint.splitlines()[1:]]
 
 
-@pytest.mark.parametrize("threads", [1, 2, 3])
+@pytest.mark.parametrize("threads", [1, 2, pytest.param(3, marks=pytest.mark.soak)])
 def test_threads(
     board: Board, kept: tuple[str, bytes], threads: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -109,7 +109,7 @@ def stop_after(share: float) -> Callable[[int, int, str], None]:
     return progress
 
 
-@pytest.mark.parametrize("share", [0.01, 0.5])
+@pytest.mark.parametrize("share", [pytest.param(0.01, marks=pytest.mark.soak), 0.5])
 def test_a_search_that_was_stopped_goes_on(
     board: Board, kept: tuple[str, bytes], share: float, tmp_path: Path
 ) -> None:
@@ -144,7 +144,15 @@ def test_threads_go_on_where_workers_stopped(
     assert sorted(keys_of(path.read_bytes())) == sorted(keys_of(kept[1]))
 
 
-@pytest.mark.parametrize("cut", [1, 40, "middle", "all but a byte"])
+@pytest.mark.parametrize(
+    "cut",
+    [
+        pytest.param(1, marks=pytest.mark.soak),
+        40,
+        "middle",
+        pytest.param("all but a byte", marks=pytest.mark.soak),
+    ],
+)
 def test_a_last_line_that_was_cut(
     board: Board, kept: tuple[str, bytes], cut: int | str, tmp_path: Path
 ) -> None:
