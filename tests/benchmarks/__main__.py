@@ -3,7 +3,10 @@
 import subprocess
 import sys
 
-NAMES = ("aliases", "chain", "kernels", "drive", "amp", "time_blocks", "measures", "startup")
+NAMES = (
+    *("aliases", "chain", "kernels", "drive", "amp", "time_blocks", "measures", "startup"),
+    "search",
+)
 
 if __name__ == "__main__":
     for name in NAMES:

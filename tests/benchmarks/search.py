@@ -1,0 +1,286 @@
+"""How fast the search of orders is: python -m tests.benchmarks.search [PART ...]
+
+Parts: `overhead cores demo`; and `brute brute-long`, which take a quarter of an hour and more and
+are run when they are named. Boards are those of `search_boards`; what is asked of the search stands
+beside what was measured, and the machine's load with it. The ranking is measured by
+`tests.benchmarks.search_beam`, memory by `tests.benchmarks.search_memory`.
+"""
+
+import os
+
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+import random
+import statistics
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager
+from math import factorial
+from typing import Any
+from unittest.mock import patch
+
+from simchain.board import Allowed, Board
+from simchain.chain import tree, wires
+from simchain.chain.path import path_from
+from simchain.chain.source import Source
+from simchain.chain.tree import Ground, Heard
+from simchain.chain.walk import full_scale_volts, walk
+from simchain.chain.walker import Walker
+from simchain.decide import listen as listening
+from simchain.decide.engine import Engine
+from simchain.decide.listen import Listened, listen
+from simchain.decide.runs import FULL, music
+from simchain.decide.search import search
+from simchain.signal import Signal
+from tests.benchmarks.search_boards import SEVEN, SIX, board_of, demo_board
+
+CORES = 2
+SAMPLED = 60  # orders that are rendered alone, of all
+CHUNK = 20
+
+
+class Stopwatch:
+    """Seconds spent in functions, each without those of the others that it calls."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._open = threading.local()
+
+    def around(self, name: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        """Return a function that does the same and is timed as `name`."""
+
+        def timed(*arguments: Any, **named: Any) -> Any:
+            inner = self._open.__dict__.setdefault("inner", [])
+            inner.append(0.0)
+            begun = time.perf_counter()
+            try:
+                return function(*arguments, **named)
+            finally:
+                whole = time.perf_counter() - begun
+                self.seconds[name] = self.seconds.get(name, 0.0) + whole - inner.pop()
+                if inner:
+                    inner[-1] += whole
+
+        return timed
+
+
+@contextmanager
+def named_parts(watch: Stopwatch) -> Iterator[None]:
+    """Time what listening does beside units and reading."""
+    with ExitStack() as stack:
+        for name, where, function in (
+            ("planning", listening, "plan_of"),
+            ("planning: too hot", listening, "too_hot"),
+            ("laying again", tree.Layer, "laid"),
+            ("peaks", tree, "peak_of"),
+            ("wires, the filters apart", wires.Wires, "arriving"),
+            ("wires' filters", wires, "_way"),
+        ):
+            real = getattr(where, function)
+            if function == "_way":
+                made: Any = _timed_ways(watch, name, real)
+            else:
+                made = watch.around(name, real)
+            stack.enter_context(patch.object(where, function, made))
+        yield
+
+
+def _timed_ways(watch: Stopwatch, name: str, real: Callable[..., Any]) -> Callable[..., Any]:
+    def made(*arguments: Any) -> Any:
+        way = real(*arguments)
+        return None if way is None else watch.around(name, way)
+
+    return made
+
+
+def heard_by(board: Board, workers: int, words: Any = None) -> tuple[float, Listened]:
+    """Return the seconds it takes to listen to all orders (or `words`), and what was heard."""
+    allowed = Allowed(board, has_amplifier=bool(board.output.amps))
+    amp = board.output.amps[0] if board.output.amps else None
+    run = music(board, "played", allowed.tokens, amp, FULL, keeps_ear=True)
+    words = allowed.words() if words is None else words
+    with ThreadPoolExecutor(workers) as threads:
+        begun = time.perf_counter()
+        (listened,) = listen(Engine(threads, workers), [run], words)
+        return time.perf_counter() - begun, listened
+
+
+def warmed(board: Board) -> None:
+    """Compile and design what the first order needs."""
+    heard_by(board, 1, Allowed(board, has_amplifier=False).words()[:2])
+
+
+def overhead() -> None:
+    """Print what one thread spends beside units and reading, of which three of six are linear."""
+    for links in ("ideal", "real"):
+        board = board_of(SIX, links=links)
+        warmed(board)
+        shares = []
+        for _ in range(3):
+            seconds, listened = heard_by(board, 1)
+            work = listened.tally.seconds + listened.reading_s
+            shares.append(seconds / work - 1.0)
+        watch = Stopwatch()
+        with named_parts(watch):
+            seconds, listened = heard_by(board, 1)
+        work = listened.tally.seconds + listened.reading_s
+        filters = watch.seconds.get("wires' filters", 0.0)
+        line(
+            f"overhead, {links} links, 6 blocks, {listened.tally.units} units, one thread",
+            "< 7 %",
+            f"{100 * statistics.median(shares):.1f} % ({_all(shares, 100)}); with the wires' "
+            f"filters counted as kernels {100 * (seconds / (work + filters) - 1):.1f} %",
+        )
+        watch.seconds["anything else"] = seconds - work - sum(watch.seconds.values())
+        for name, spent in sorted(watch.seconds.items(), key=lambda each: -each[1]):
+            print(f"    {name:28}{spent:7.2f} s {100 * spent / work:6.1f} %")
+        print(f"    units {listened.tally.seconds:.1f} s, reading {listened.reading_s:.1f} s")
+
+
+def cores() -> None:
+    """Print how much faster two threads are than one."""
+    for links in ("ideal", "real"):
+        board = board_of(SIX, links=links)
+        warmed(board)
+        ratios, slower = [], []
+        for _ in range(3):
+            one, alone = heard_by(board, 1)
+            two, beside = heard_by(board, CORES)
+            ratios.append(one / two)
+            slower.append(work_of(beside) / work_of(alone))
+        line(
+            f"two threads against one, {links} links, 6 blocks",
+            "1.85",
+            f"{statistics.median(ratios):.2f} ({_all(ratios)}); units and reading take "
+            f"{statistics.median(slower):.2f} times as long beside one another",
+        )
+
+
+def work_of(listened: Listened) -> float:
+    """Return the seconds in units and in reading."""
+    return listened.tally.seconds + listened.reading_s
+
+
+class Alone:
+    """Orders rendered alone, one after another, and read as the search reads them."""
+
+    def __init__(self, board: Board) -> None:
+        self.board = board
+        self.allowed = Allowed(board, has_amplifier=False)
+        run = music(board, "played", self.allowed.tokens, None, FULL, keeps_ear=True)
+        self.volts, self.ground = run.volts, run.ground
+        numbers = random.Random(7).sample(range(self.allowed.count), SAMPLED)
+        self.words = self.allowed.words()[numbers]
+
+    def bare(self, word: Sequence[int]) -> float:
+        """Return the seconds one order takes, no test point read on the way."""
+        begun = time.perf_counter()
+        path = path_from(self._source(), self.board, self.allowed.order(word), None)
+        walker = Walker(self.volts.copy(), needs_dry=False, metered=False)
+        for step in path.steps:
+            walker.pass_through(step)
+        room = min((each.db for each in walker.headroom.values() if each), default=0.0)
+        samples = walker.samples(full_scale_volts(self.board, None))
+        self.ground.read(Heard(samples, self.board.rate, room, frozenset()))
+        return time.perf_counter() - begun
+
+    def plain(self, word: Sequence[int]) -> float:
+        """Return the seconds one order takes by `walk`, which meters every test point too."""
+        begun = time.perf_counter()
+        source = self._source()
+        path = path_from(source, self.board, self.allowed.order(word), None)
+        rendered = walk(self.board, [path], source)[0]
+        rate, samples = self.board.rate, rendered.output.samples
+        self.ground.read(Heard(samples, rate, 0.0, frozenset()))
+        return time.perf_counter() - begun
+
+    def _source(self) -> Source:
+        ground: Ground = self.ground
+        signal = Signal(self.volts.copy(), self.board.rate)
+        frames = self.volts.shape[1]
+        return Source(signal, ground.timeline, 1, frames, False, ground.source_key)
+
+    def rate(self, render: Callable[[Sequence[int]], float], words: Sequence[Any]) -> float:
+        """Return the seconds of a core that an order takes over `words`, on all cores."""
+        with ThreadPoolExecutor(CORES) as threads:
+            begun = time.process_time()
+            list(threads.map(render, words))
+            return (time.process_time() - begun) / len(words)
+
+
+def brute(clip_s: float = 4.0) -> None:
+    """Print the search of seven blocks against each of the 5,040 orders rendered alone.
+
+    Both on all cores, in seconds of a core that the process had: others on the machine count less.
+    """
+    board = board_of(SEVEN, clip_s=clip_s, goals="headroom = 1")
+    warmed(board)
+    alone = Alone(board)
+    bare: list[float] = []
+    plain: list[float] = []
+    found: dict[str, Any] = {}
+    works: tuple[tuple[str, Callable[[], object]], ...] = (
+        ("listening to all at full quality", lambda: heard_by(board, CORES)),
+        ("whole search at full quality, groups too", lambda: search(board, coarse=False)),
+        ("whole search, coarse and full, groups too", lambda: search(board)),
+    )
+    if clip_s > 4.0:
+        works = works[2:]
+    for at, (name, work) in enumerate(works):
+        words = alone.words[at * CHUNK : (at + 1) * CHUNK]
+        bare.append(alone.rate(alone.bare, words))
+        plain.append(alone.rate(alone.plain, words[: CHUNK // 2]))
+        begun = time.process_time()
+        work()
+        found[name] = time.process_time() - begun
+    orders = factorial(len(SEVEN))
+    each, metered = statistics.mean(bare), statistics.mean(plain)
+    print(
+        f"brute force, {clip_s:g} s: {orders * each:.0f} s from {len(bare) * CHUNK} orders "
+        f"({_all(bare, 1e3)} ms an order); {orders * metered:.0f} s with all meters of `walk`"
+    )
+    for name, seconds in found.items():
+        line(
+            f"{name}, {clip_s:g} s, 7 blocks",
+            "12" if "coarse" in name else "5",
+            f"{orders * each / seconds:.1f} times ({seconds:.0f} s); "
+            f"{orders * metered / seconds:.1f} times `walk`",
+        )
+
+
+def demo() -> None:
+    """Print what the demo board takes, coarse."""
+    board = demo_board()
+    begun = time.perf_counter()
+    found = search(board, full=False)
+    line(
+        f"demo board, coarse, {found.orders_allowed} orders, {found.orders_distinct} that differ",
+        "< 60 s",
+        f"{time.perf_counter() - begun:.0f} s on {os.cpu_count()} cores",
+    )
+
+
+def line(what: str, asked: str, measured: str) -> None:
+    """Print one figure beside what is asked."""
+    load = os.getloadavg()[0]
+    print(f"{what}\n    asked {asked}; measured {measured}; load {load:.1f}", flush=True)
+
+
+def _all(values: Sequence[float], scale: float = 1.0) -> str:
+    return " ".join(f"{scale * value:.3g}" for value in values)
+
+
+PARTS = {
+    "overhead": overhead,
+    "cores": cores,
+    "brute": brute,
+    "brute-long": lambda: brute(12.0),
+    "demo": demo,
+}
+
+if __name__ == "__main__":
+    for part in sys.argv[1:] or ("overhead", "cores", "demo"):
+        PARTS[part]()
