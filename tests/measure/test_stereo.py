@@ -132,7 +132,11 @@ def test_correlation_is_numpys_for_sounds_without_dc() -> None:
     assert stereo_of(mixed).correlation == pytest.approx(np.corrcoef(mixed)[0, 1], abs=1e-12)
 
 
-@given(st.lists(st.floats(-10, 10), min_size=4, max_size=4))
+# The square of anything smaller has lost digits, or is 0: float64 has no room for it.
+GAINS = st.floats(-10, 10).filter(lambda gain: gain == 0.0 or abs(gain) > 1e-140)
+
+
+@given(st.lists(GAINS, min_size=4, max_size=4))
 def test_loss_and_width_are_one_figure(gains: list[float]) -> None:
     """(P(L) + P(R)) / 2 = P(M) + P(S), so the mean's loss is 10 log10(1 - width)."""
     volts = np.array(gains).reshape(2, 2) @ np.stack((SINE, np.cos(2 * np.pi * 400 * TIME)))
