@@ -65,6 +65,13 @@ class Allowed:
         self.total: int = factorial(len(self.tokens))
         self.count, self.prefixes = self._tree.count, self._tree.prefixes
 
+    def first_word(self) -> tuple[int, ...]:
+        """Return the first of `words`, without listing them; empty where nothing is allowed."""
+        word: list[int] = []
+        while following := self.following(sum(1 << token for token in word)):
+            word.append(following[0])
+        return tuple(word)
+
     def following(self, placed: int) -> tuple[int, ...]:
         """Return the tokens that may come next so that a whole order comes of it, ascending.
 
@@ -201,6 +208,13 @@ class _Tree:
         self._split = sum(1 << number for number, token in enumerate(tokens) if not token)
         self._alike = self._classes()
         self._count()
+
+    def first_word(self) -> tuple[int, ...]:
+        """Return the first of `words`, without listing them; empty where nothing is allowed."""
+        word: list[int] = []
+        while following := self.following(sum(1 << token for token in word)):
+            word.append(following[0])
+        return tuple(word)
 
     def following(self, placed: int) -> tuple[int, ...]:
         """Return the tokens with which an allowed order can go on, ascending."""

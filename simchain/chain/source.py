@@ -71,11 +71,16 @@ def source_of(board: Board, name: str, *, song: bool = False, noise: bool = Fals
     noisy = noise or is_noisy(timeline)
     if noisy:
         volts += hum_of(board, volts.shape[1])
-    key = hashlib.blake2b(volts.data, digest_size=16).digest()
+    key = key_of(volts)
     warnings += _loops_in_vain(timeline, song=song)
     signal = Signal(volts, board.rate)
     told = tuple(dict.fromkeys(warnings))
     return Source(signal, timeline, signal.channels, sum(lengths), noisy, key, told)
+
+
+def key_of(volts: Volts) -> bytes:
+    """Return what stands for the volts at the source in the keys of steps."""
+    return hashlib.blake2b(volts.data, digest_size=16).digest()
 
 
 def _end_to_end(lines: list[Volts], silence: int) -> Volts:

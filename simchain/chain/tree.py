@@ -21,7 +21,7 @@ from simchain.blocks import Block
 from simchain.chain.path import Laying
 from simchain.chain.source import Source
 from simchain.chain.step import Tally
-from simchain.chain.steps import Step
+from simchain.chain.steps import PAIR, Step
 from simchain.chain.timeline import Timeline
 from simchain.chain.walk import StoppedError, full_scale_volts
 from simchain.chain.walker import Walker
@@ -114,7 +114,7 @@ class Ground:
     def joins_dry(self) -> bool:
         """Whether an amplifier of this ground has a parallel loop."""
         amps = self.timeline.board.amps
-        return any(amps[name].loop_mix < 1.0 for name in (self.amp or "").split("+") if name)
+        return any(amps[name].loop_mix < 1.0 for name in (self.amp or "").split(PAIR) if name)
 
 
 class Tree(NamedTuple):

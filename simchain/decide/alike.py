@@ -7,13 +7,13 @@ import numpy as np
 
 from simchain.board import Board, Order
 from simchain.decide.difference import Difference
-from simchain.decide.judge import FREE_WORDS
+from simchain.decide.judge import FREE_WORDS, silence_before
 from simchain.decide.kept_ear import KeptEar, lines_of
 from simchain.decide.listen import Listened
 from simchain.decide.match import UNLIKE
 from simchain.decide.parts import Floats, distributions_db
 from simchain.decide.probe import Driven, Probe
-from simchain.decide.runs import Figures, silence_before
+from simchain.decide.runs import Figures
 from simchain.decide.score import PARTS, UNITS, scored
 
 

@@ -32,7 +32,7 @@ class Climb(NamedTuple):
 def climbed(asked: Asked, beam: int) -> Climb:
     """Return the orders that a search `beam` wide listens to; what it hears is in the library."""
     known: set[bytes] = set()
-    new = {_first(asked.allowed), *_given(asked)}
+    new = {bytes(asked.allowed.first_word()), *_given(asked)}
     best: list[bytes] = []
     units = 0
     for _ in range(_ROUNDS):
@@ -47,15 +47,6 @@ def climbed(asked: Asked, beam: int) -> Climb:
             break
         best = now
     return Climb(_ascending(known), units)
-
-
-def _first(allowed: Allowed) -> bytes:
-    """Return the first word of all."""
-    word, placed = bytearray(), 0
-    while following := allowed.following(placed):
-        word.append(following[0])
-        placed |= 1 << following[0]
-    return bytes(word)
 
 
 def _given(asked: Asked) -> Iterator[bytes]:

@@ -10,7 +10,6 @@ its direct sound, which is that of the same path without echoes, is what the ech
 left out: nothing that small would open them.
 """
 
-import hashlib
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -21,7 +20,7 @@ import numpy as np
 from simchain.blocks import Block
 from simchain.board import Board, Order
 from simchain.chain.path import path_of
-from simchain.chain.source import Source, clip_in_volts, clip_name
+from simchain.chain.source import Source, clip_in_volts, clip_name, key_of
 from simchain.chain.timeline import Timeline, timeline_of_passage
 from simchain.chain.walk import Rendering, walk
 from simchain.decide.dirt import tone_peaks
@@ -199,7 +198,7 @@ def _played(
 ) -> list[Volts]:
     """Return what is at `out` in each order, shape (2, frames), when `volts` are at the guitar."""
     board = timeline.board
-    key = hashlib.blake2b(volts.data, digest_size=16).digest()
+    key = key_of(volts)
     signal = Signal(volts.copy(), board.rate)
     source = Source(signal, timeline, 1, volts.shape[1], noisy=False, key=key)
     paths = [path_of(board, order, timeline, amp, source_key=key) for order in orders]

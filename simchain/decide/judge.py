@@ -19,7 +19,7 @@ from simchain.chain.source import Source, source_of
 from simchain.chain.steps import Path
 from simchain.chain.walk import Rendering, walk
 from simchain.decide.difference import Difference, difference
-from simchain.decide.ear import Ear
+from simchain.decide.ear import Ear, Samples
 from simchain.decide.parts import distribution_db, event_phon
 from simchain.decide.probe import Driven, Probe, is_linear
 from simchain.decide.score import Part, Score, Verdict, scored
@@ -231,11 +231,8 @@ class Judge:
 
     def ear(self, samples: Volts, dtype: type[np.floating] = np.float64) -> Ear:
         """Return a sound with 0.3 s of silence before it: silence in gives silence out."""
-        lines = samples[:1] if twins(samples) else samples
-        before = round(SILENCE_BEFORE_S * self.board.rate)
-        padded = np.zeros((len(lines), before + lines.shape[1]), dtype)
-        padded[:, before:] = lines
-        return Ear(padded, self.board.rate, self.board.judging.listening_db_spl)
+        rate, listening_db_spl = self.board.rate, self.board.judging.listening_db_spl
+        return Ear(after_silence(samples, rate, dtype), rate, listening_db_spl)
 
     def _more_takes(self, sounds: Sequence[Sound]) -> None:
         """Render the other phases, as many of them at once as memory allows."""
@@ -269,6 +266,20 @@ class Judge:
 
     def _path(self, source: Source, order: str | Order, turn: float) -> Path:
         return path_from(source, self.board, order, self.amp, turn=turn)
+
+
+def silence_before(rate: int) -> int:
+    """Return how many samples of silence the ear hears first."""
+    return round(SILENCE_BEFORE_S * rate)
+
+
+def after_silence(samples: Volts, rate: int, dtype: type[np.floating] = np.float64) -> Samples:
+    """Return a sound with 0.3 s of silence before it; channels that are alike as one."""
+    lines = samples[:1] if twins(samples) else samples
+    before = silence_before(rate)
+    padded = np.zeros((len(lines), before + lines.shape[1]), dtype)
+    padded[:, before:] = lines
+    return padded
 
 
 def modulates(path: Path) -> bool:

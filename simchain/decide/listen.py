@@ -4,7 +4,7 @@ What is found does not depend on the engine, nor on how often a search was stopp
 """
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from threading import Event
 from typing import Any
@@ -81,9 +81,10 @@ class _Work:
         label: str,
         library: Library | None,
         before: "_Work | None" = None,
+        hot: Collection[Swap] = (),
     ) -> None:
         self.run, self.label = run, label
-        self.barred: frozenset[Swap] = before.barred | before.too_hot() if before else frozenset()
+        self.barred: frozenset[Swap] = (before.barred if before else frozenset()) | set(hot)
         self.plan = plan_of(run.ground, words, run.volts.shape[1], self.barred)
         self.peaks = np.full((len(self.plan.tree.parents), 2), np.nan)
         self.read: dict[int, Reading] = {}
@@ -185,10 +186,10 @@ def listen(
         _grow_all(engine, unsure, checkpoint, progress)
         hotter: dict[_Work, _Work] = {}
         for work in unsure:
-            if work.too_hot():
+            if hot := work.too_hot():
                 known = Library() if library is None else library
                 work.put_into(known)
-                hotter[work] = _Work(work.run, words, label, known, work)
+                hotter[work] = _Work(work.run, words, label, known, work, hot)
         works = [hotter.get(work, work) for work in works]
         unsure = list(hotter.values())
     if library is not None:

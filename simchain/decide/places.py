@@ -62,7 +62,7 @@ class Places:
         ranking = tuple(
             self._ranked(number, group_of[number], number in unbeaten_ones) for number in told
         )
-        more = [] if grouped_all else list(self._not_kept())
+        more = [] if grouped_all else list(self._not_kept(len(told)))
         coarse = first.how is COARSE
         return Found(
             board=asked.board,
@@ -181,11 +181,11 @@ class Places:
         places = [self.first_place[number] for number in self.ranked[:10]]
         return Lost(len(self.second.own), places[0], max(places))
 
-    def _not_kept(self) -> Iterator[str]:
+    def _not_kept(self, grouped_ones: int) -> Iterator[str]:
         """Say what was left out because not all ears could be kept."""
         yield (
-            f"only the best {RANKED:,} of {len(self.ranked):,} orders that differ were put into "
-            "groups: what the ear has of all of them takes too much memory"
+            f"only the best {grouped_ones:,} of {len(self.ranked):,} orders that differ were put "
+            "into groups: what the ear has of all of them takes too much memory"
         )
         if self.asked.reference is not None:
             yield (

@@ -75,13 +75,6 @@ class Plan:
         """How many different sounds there are."""
         return int(self.leaf_of.max()) + 1
 
-    @property
-    def leaf_nodes(self) -> Ints:
-        """The node at which each sound is read."""
-        nodes = np.flatnonzero(self.tree.leaves >= 0)
-        order = np.argsort(self.tree.leaves[nodes], kind="stable")
-        return np.asarray(nodes[order], dtype=np.int32)
-
 
 def plan_of(
     ground: Ground, words: Words, frames: int, barred: Collection[Swap] = frozenset()

@@ -9,7 +9,6 @@ no dirt, and orders that differ in it alone share one sound. It stays in where t
 into its rails.
 """
 
-import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from threading import Event
 from typing import NamedTuple
@@ -19,7 +18,7 @@ import numpy as np
 from simchain.blocks import Block, Moment
 from simchain.board import Board, Order
 from simchain.chain.path import path_of
-from simchain.chain.source import Source, clip_in_volts, clip_name
+from simchain.chain.source import Source, clip_in_volts, clip_name, key_of
 from simchain.chain.steps import AmpUnit, Path
 from simchain.chain.timeline import SOURCE, timeline_of_passage
 from simchain.chain.walk import Rendering, walk
@@ -130,7 +129,7 @@ class Probe:
         if passage not in self._sources:
             clip = clip_in_volts(self.board, clip_name(self.board, passage))
             volts = tones(resampled(clip, self.board.rate).volts, self.board.rate)
-            key = hashlib.blake2b(volts.data, digest_size=16).digest()
+            key = key_of(volts)
             self._sources[passage] = volts, key
         return self._sources[passage]
 

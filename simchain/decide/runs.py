@@ -4,7 +4,6 @@ The coarse pass is the same chain at half the rate, with the first seconds of ea
 model of it. An excerpt goes on until half a second after the last switch, so that all are in it.
 """
 
-import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -13,13 +12,13 @@ import numpy as np
 
 from simchain.board import Board
 from simchain.chain.floors import FLOOR_S, SETTLING_S
-from simchain.chain.source import Source, clip_in_volts, clip_name, hum_of, source_of
+from simchain.chain.source import Source, clip_in_volts, clip_name, hum_of, key_of, source_of
 from simchain.chain.timeline import timeline_of_passage
 from simchain.chain.tree import Ground, Heard, Tokens
 from simchain.decide.dirt import tone_peaks
 from simchain.decide.ear import Ear
 from simchain.decide.found import Quality
-from simchain.decide.judge import SILENCE_BEFORE_S, TAKES
+from simchain.decide.judge import TAKES, after_silence, silence_before
 from simchain.decide.kept_ear import Row, row_bytes, row_of
 from simchain.measure.clarity import burst, clarity_db
 from simchain.measure.loudness import loudness_or_rms, ungated_lufs
@@ -109,7 +108,7 @@ class Listener:
 
     blocks: tuple[str, ...]
     listening_db_spl: float
-    keeps_ear: bool
+    keeps_ear: bool = True
 
     def __call__(self, heard: Heard) -> Reading:
         """Return what is kept."""
@@ -120,15 +119,8 @@ class Listener:
         figures = Figures(lufs, heard.room_db, width, clipping, not is_rms, len(lines))
         if not self.keeps_ear:
             return figures, None
-        before = silence_before(heard.rate)
-        padded = np.zeros((len(lines), before + lines.shape[1]))
-        padded[:, before:] = lines
-        return figures, row_of(Ear(padded, heard.rate, self.listening_db_spl))
-
-
-def silence_before(rate: int) -> int:
-    """Return how many samples of silence the ear hears first."""
-    return round(SILENCE_BEFORE_S * rate)
+        ear = Ear(after_silence(heard.samples, heard.rate), heard.rate, self.listening_db_spl)
+        return figures, row_of(ear)
 
 
 def read_quiet(heard: Heard) -> Reading:
@@ -149,13 +141,12 @@ def music(
     amp: str | None,
     how: Pass,
     *,
-    keeps_ear: bool,
     take: int = 0,
 ) -> Run:
     """Return a passage to be sent down all orders; `take` numbers the phase of modulators."""
     rendered = how.board(board)
     source = excerpt(rendered, passage, how)
-    listener = Listener(tuple(board.blocks), board.judging.listening_db_spl, keeps_ear)
+    listener = Listener(tuple(board.blocks), board.judging.listening_db_spl)
     volts = source.taken()
     ground = Ground.of(source, tokens, amp, listener, turn=take / how.takes)
     return Run(passage, f"take {take + 1}" if take else "", ground, volts)
@@ -195,7 +186,7 @@ def excerpt(board: Board, passage: str, how: Pass) -> Source:
     tail = min(frames - source.clip_frames, round(COARSE_TAIL_S * board.rate))
     volts = np.zeros((source.channels, clip_frames + tail))
     volts[:, :clip_frames] = source.signal.volts[:, :clip_frames]
-    key = hashlib.blake2b(volts.data, digest_size=16).digest()
+    key = key_of(volts)
     return replace(source, signal=Signal(volts, board.rate), clip_frames=clip_frames, key=key)
 
 
@@ -209,7 +200,7 @@ def _at_rest(
     read: Callable[[Heard], Reading],
 ) -> Run:
     timeline = timeline_of_passage(board, passage).at_rest()
-    key = hashlib.blake2b(volts.data, digest_size=16).digest()
+    key = key_of(volts)
     noisy = what == "quiet"
     source = Source(Signal(volts, board.rate), timeline, 1, volts.shape[1], noisy, key)
     return Run(passage, what, Ground.of(source, tokens, amp, read), source.taken())

@@ -131,7 +131,7 @@ def _seconds_of_all(asked: Asked) -> float:
 
     Not counted is what commuting neighbours save, nor what the tests of some goals take.
     """
-    one = np.array([_first_word(asked.allowed)], dtype=np.uint8)
+    one = np.array([asked.allowed.first_word()], dtype=np.uint8)
     asked = replace(asked, checkpoint=None, progress=None)
     Trial(asked, COARSE, one)  # kernels load
     seconds = 0.0
@@ -141,13 +141,6 @@ def _seconds_of_all(asked: Asked) -> float:
         of_all = asked.allowed.prefixes * a_unit + asked.allowed.count * tried.reading_s
         seconds += takes * of_all
     return seconds
-
-
-def _first_word(allowed: Allowed) -> list[int]:
-    word: list[int] = []
-    while following := allowed.following(sum(1 << token for token in word)):
-        word.append(following[0])
-    return word
 
 
 def _told(hours: float) -> str:

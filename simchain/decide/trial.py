@@ -87,7 +87,7 @@ class Trial:
         self.asked, self.how, self.amp = asked, how, amp or asked.amp
         self._given, self._reference = _with(given, asked.reference)
         tests = [each for goal in _TESTS if goal in asked.weights for each in self._tests_of(goal)]
-        runs = [self._music(passage, keeps_ear=True) for passage in asked.passages]
+        runs = [self._music(passage) for passage in asked.passages]
         listened = self._listen([*runs, *(self._test(*test) for test in tests)], self._given)
         self.music = listened[: len(runs)]
         self._tested = dict(zip(tests, listened[len(runs) :], strict=True))
@@ -137,7 +137,7 @@ class Trial:
         return {word.tobytes(): at for word, at in zip(self._given, numbers, strict=True)}
 
     def on_amp(self, amp: str) -> "Trial":
-        """Return the same orders on another amplifier, listened to for their figures alone."""
+        """Return the same orders on another amplifier."""
         return Trial(self.asked, self.how, self.words, amp=amp)
 
     def members(self, number: int) -> Words:
@@ -154,7 +154,7 @@ class Trial:
         every = np.arange(len(self.words) + 1)
         return np.searchsorted(self.class_of[self._rows], every).astype(np.int32)
 
-    @property
+    @cached_property
     def keeps_ears(self) -> bool:
         """Whether what the ear has of every sound is kept."""
         return all(ear is not None for each in self.music for ear in each.ears)
@@ -180,7 +180,7 @@ class Trial:
     def _further_takes(self) -> dict[str, list[Listened]]:
         """Listen to passages in which something sways at further phases of it."""
         runs = [
-            self._music(name, keeps_ear=True, take=take)
+            self._music(name, take=take)
             for name in filter(self.asked.modulates, self.asked.passages)
             for take in range(1, self.how.takes)
         ]
@@ -262,17 +262,9 @@ class Trial:
         numbers = range(len(self.words))
         return np.array([self.alike.score(passage, reference, number) for number in numbers])
 
-    def _music(self, passage: str, *, keeps_ear: bool, take: int = 0) -> Run:
+    def _music(self, passage: str, take: int = 0) -> Run:
         asked = self.asked
-        return music(
-            asked.board,
-            passage,
-            asked.allowed.tokens,
-            self.amp,
-            self.how,
-            keeps_ear=keeps_ear,
-            take=take,
-        )
+        return music(asked.board, passage, asked.allowed.tokens, self.amp, self.how, take=take)
 
     def _test(self, goal: str, passage: str) -> Run:
         return _TESTS[goal](

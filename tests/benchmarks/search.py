@@ -100,7 +100,7 @@ def heard_by(board: Board, workers: int, words: Any = None) -> tuple[float, List
     """Return the seconds it takes to listen to all orders (or `words`), and what was heard."""
     allowed = Allowed(board, has_amplifier=bool(board.output.amps))
     amp = board.output.amps[0] if board.output.amps else None
-    run = music(board, "played", allowed.tokens, amp, FULL, keeps_ear=True)
+    run = music(board, "played", allowed.tokens, amp, FULL)
     words = allowed.words() if words is None else words
     with ThreadPoolExecutor(workers) as threads:
         begun = time.perf_counter()
@@ -170,7 +170,7 @@ class Alone:
     def __init__(self, board: Board) -> None:
         self.board = board
         self.allowed = Allowed(board, has_amplifier=False)
-        run = music(board, "played", self.allowed.tokens, None, FULL, keeps_ear=True)
+        run = music(board, "played", self.allowed.tokens, None, FULL)
         self.volts, self.ground = run.volts, run.ground
         numbers = random.Random(7).sample(range(self.allowed.count), SAMPLED)
         self.words = self.allowed.words()[numbers]

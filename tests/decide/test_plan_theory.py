@@ -208,7 +208,7 @@ def run_on_the_way(field: Field, plan: Plan) -> list[str]:
     """Return for each sound the blocks whose steps are run on the way there, in their sequence."""
     layer, tree = Layer(field.ground), plan.tree
     found = []
-    for node in plan.leaf_nodes.tolist():
+    for node in np.flatnonzero(plan.tree.leaves >= 0).tolist():
         names = ""
         node = int(tree.parents[node])
         while node:
@@ -222,7 +222,7 @@ def run_on_the_way(field: Field, plan: Plan) -> list[str]:
 def heard_below(plan: Plan) -> int:
     """Return how many blocks' nodes have a sound below them."""
     on_the_way: set[int] = set()
-    for node in plan.leaf_nodes.tolist():
+    for node in np.flatnonzero(plan.tree.leaves >= 0).tolist():
         while node and node not in on_the_way:
             on_the_way.add(node)
             node = int(plan.tree.parents[node])
