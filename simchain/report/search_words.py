@@ -126,7 +126,8 @@ def judged_sentence(document: Mapping[str, Any]) -> str:
     coarse = sum(group["quality"] == "coarse" for group in document["groups"])
     if not coarse or document["coarse"] is None:
         return ""
-    who = "All groups" if coarse == len(document["groups"]) else f"{many(coarse, 'group')}"
+    every = "The one group" if coarse == 1 else "All groups"
+    who = every if coarse == len(document["groups"]) else many(coarse, "group")
     verb = "was" if coarse == 1 else "were"
     return (
         f"{who} {verb} judged, in whole or in part, by the coarse pass: its excerpts are short, so "

@@ -118,6 +118,9 @@ def test_groups_that_the_coarse_pass_judged_are_owned_up_to():
     )
     assert "All groups were judged" in flowing(printed(replace(given, groups=tuple(coarsely))))
     assert warned not in flowing(printed(replace(given, groups=tuple(fully))))
+    alone = replace(two_orders(), groups=(replace(two_orders().groups[0], quality="coarse"),))
+    alone = replace(alone, coarse_rate=24_000, coarse_s=4.0)
+    assert "The one group was judged" in flowing(printed(alone))
 
 
 def test_a_beam_says_what_it_has_not_visited():
