@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,10 +12,33 @@ from simchain.decide.judge import FREE_WORDS, silence_before
 from simchain.decide.kept_ear import KeptEar, lines_of
 from simchain.decide.listen import Listened
 from simchain.decide.match import UNLIKE
-from simchain.decide.parts import Floats, distributions_db
+from simchain.decide.parts import (
+    Floats,
+    Stack,
+    distributions_db,
+    long_term_changes_db,
+    movements_db,
+    stacked,
+)
+from simchain.decide.plan import Ints
 from simchain.decide.probe import Driven, Probe
 from simchain.decide.runs import Figures
-from simchain.decide.score import PARTS, UNITS, scored
+from simchain.decide.score import NARROWEST_FREE_DB, PARTS, UNITS, scored
+
+# Orders whose tones are played at once: they share steps, and each takes a sound's memory.
+PROBED_AT_ONCE = 32
+
+
+class _Sounds(NamedTuple):
+    """The sounds of a passage: which one an order makes, in `row_of`, and all in all channels.
+
+    `shown` is an order that makes each.
+    """
+
+    row_of: Ints
+    shown: Ints
+    widths: Floats
+    channels: tuple[Stack, ...]
 
 
 class Alike:
@@ -38,32 +62,25 @@ class Alike:
         self.board, self.orders, self.first = board, orders, first
         self._further = further
         self._probe = Probe(board, amp)
-        self._known: dict[tuple[str, int, int], float | None] = {}
-        self._ears: dict[tuple[str, int], tuple[KeptEar, ...]] = {}
+        self._sounds: dict[str, _Sounds] = {}
+        self._near: dict[tuple[str, int], Ints] = {}
+        self._known: dict[tuple[str, int, int], float] = {}
         self._orders: dict[int, Order] = {}
-        self._distances: dict[tuple[str, int], Floats] = {}
-        self._stacks: dict[str, tuple[int, Floats, Floats]] = {}
 
     @cached_property
     def _takes_of(self) -> dict[str, tuple[Listened, ...]]:
         further = self._further()
         return {name: (one, *further.get(name, ())) for name, one in self.first.items()}
 
-    def louder_lu(self, a: int, b: int) -> float | None:
-        """Return by how much one is louder at most, in LU; None where they sound apart."""
-        most = 0.0
-        for passage, listened in self.first.items():
-            first, second = (int(listened.leaf_of[number]) for number in (a, b))
-            if first == second:
-                continue
-            low, high = min(first, second), max(first, second)
-            key = (passage, low, high)
-            if key not in self._known:
-                self._known[key] = self._judged(passage, a, b)
-            louder = self._known[key]
-            if louder is None:
-                return None
-            most = max(most, louder)
+    def louder_lu(self, one: int, others: Ints) -> Floats:
+        """Return by how much an order and others differ in level at most; NaN where they differ.
+
+        In LU, over all passages.
+        """
+        most = np.zeros(len(others))
+        for passage in self.first:
+            left = np.flatnonzero(~np.isnan(most))
+            most[left] = np.maximum(most[left], self._louder_in(passage, one, others[left]))
         return most
 
     def score(self, passage: str, a: int, b: int) -> float:
@@ -78,67 +95,70 @@ class Alike:
     def dirt_shares(self, passage: str, numbers: Sequence[int]) -> list[float]:
         """Return the mean share of nine tones that is residual, for each of some orders."""
         driven = [self._driven(passage, number) for number in numbers]
-        self._probe.play([passage], driven)
+        for begin in range(0, len(driven), PROBED_AT_ONCE):
+            self._probe.play([passage], driven[begin : begin + PROBED_AT_ONCE])
         return [float(np.mean(self._probe.shares(passage, each))) for each in driven]
 
-    def _judged(self, passage: str, a: int, b: int) -> float | None:
-        if self._is_far(passage, a, b):
-            return None
+    def _louder_in(self, passage: str, one: int, others: Ints) -> Floats:
+        sounds = self._all(passage)
+        row, rows = int(sounds.row_of[one]), sounds.row_of[others]
+        asked = np.intersect1d(self._near_rows(passage, row), rows)
+        unknown = [each for each in asked.tolist() if self._pair(passage, row, each) is None]
+        self.dirt_shares(passage, [one, *sounds.shown[unknown].tolist()] if unknown else [])
+        for each in unknown:
+            self._known[passage, *sorted((row, each))] = self._judged(passage, row, each)
+        found = np.full(len(sounds.shown), np.nan)
+        found[asked] = [self._pair(passage, row, each) for each in asked.tolist()]
+        return found[rows]
+
+    def _pair(self, passage: str, a: int, b: int) -> float | None:
+        """Return what is known of two sounds, None where they were not looked at."""
+        return 0.0 if a == b else self._known.get((passage, min(a, b), max(a, b)))
+
+    def _judged(self, passage: str, row: int, other_row: int) -> float:
+        """Return how far two sounds differ in level; NaN where they differ in more."""
+        a, b = (int(self._all(passage).shown[each]) for each in (row, other_row))
         one, other = (self._takes(passage, number) for number in (a, b))
-        dirt_db, judging = self._more_dirt_db(passage, a, b), self.board.judging
-        if dirt_db >= judging.free_below * UNITS[PARTS.index("dirt")]:
-            return None
-        plain = _plain(one, other)
-        if scored(one, other, plain, dirt_db=dirt_db, judging=judging).verdict not in FREE_WORDS:
-            return None
-        return abs(plain.trim_lu)
+        dirt_db, plain = self._more_dirt_db(passage, a, b), _plain(one, other)
+        judged = scored(one, other, plain, dirt_db=dirt_db, judging=self.board.judging)
+        return abs(plain.trim_lu) if judged.verdict in FREE_WORDS else np.nan
 
-    def _is_far(self, passage: str, a: int, b: int) -> bool:
-        """Whether the distribution of level alone tells two orders apart; most pairs are seen so.
+    def _near_rows(self, passage: str, row: int) -> Ints:
+        """Return the sounds that are not far from one: few of all, seen at once.
 
-        That is the first take's, compared with all sounds of the passage at once. Where something
-        sways it is not asked: another phase may change as much.
+        Far are those that one of the parts of the score tells apart by itself.
         """
-        takes = self._takes_of[passage]
-        if len(takes) > 1:
-            return False
-        leaf_of = takes[0].leaf_of
-        known = (passage, int(leaf_of[a]))
-        if known not in self._distances:
-            self._distances[known] = self._distances_from(passage, a)
-        limit = self.board.judging.free_below * UNITS[PARTS.index("distribution")]
-        return bool(self._distances[known][leaf_of[b]] > limit)
+        if (passage, row) not in self._near:
+            sounds, judging = self._all(passage), self.board.judging
+            limits = dict(zip(PARTS, judging.free_below * np.array(UNITS), strict=True))
+            apart = np.abs(sounds.widths - sounds.widths[row])
+            near = np.flatnonzero(apart < limits["width"])
+            for channel in sounds.channels:
+                changes = long_term_changes_db(channel, row, near).max(axis=1)
+                near = near[changes <= NARROWEST_FREE_DB]
+                near = near[movements_db(channel, row, near) < limits["movement"]]
+                near = near[distributions_db(channel, row, near) < limits["distribution"]]
+            self._near[passage, row] = near.astype(np.int32)
+        return self._near[passage, row]
 
-    def _distances_from(self, passage: str, number: int) -> Floats:
-        """Return how far the distribution of level of each sound is from an order's, in dB."""
-        channels, levels_db, loudness = self._stacked(passage)
-        lines = self._takes(passage, number)[0].lines
-        each = [
-            distributions_db(lines[c % len(lines)], levels_db[:, c], loudness[:, c])
-            for c in range(channels)
-        ]
-        return np.asarray(np.max(each, axis=0))
-
-    def _stacked(self, passage: str) -> tuple[int, Floats, Floats]:
-        """Return levels and loudness of all sounds of a passage, in as many channels as any has."""
-        if passage not in self._stacks:
+    def _all(self, passage: str) -> _Sounds:
+        if passage not in self._sounds:
             first = self._takes_of[passage][0]
-            heard = [self._ear(first, leaf).lines for leaf in range(len(first.ears))]
-            channels = max(map(len, heard))
-            alike = [lines * (channels // len(lines)) for lines in heard]
-            levels_db, loudness = (
-                np.array([[getattr(line, name) for line in lines] for lines in alike])
-                for name in ("levels_db", "loudness")
+            _, shown, row_of = np.unique(first.leaf_of, return_index=True, return_inverse=True)
+            heard = [self._takes(passage, number) for number in shown.tolist()]
+            count = max(len(takes[0].lines) for takes in heard)
+            channels = tuple(
+                stacked([[take.lines[c % len(take.lines)] for take in takes] for takes in heard])
+                for c in range(count)
             )
-            self._stacks[passage] = channels, levels_db, loudness
-        return self._stacks[passage]
+            widths = np.array([np.mean([take.width for take in takes]) for takes in heard])
+            of_orders = row_of.ravel().astype(np.int32)
+            self._sounds[passage] = _Sounds(of_orders, shown.astype(np.int32), widths, channels)
+        return self._sounds[passage]
 
     def _takes(self, passage: str, number: int) -> tuple[KeptEar, ...]:
         takes = self._takes_of[passage]
-        key = (passage, int(takes[0].leaf_of[number]))
-        if key not in self._ears:
-            self._ears[key] = tuple(self._ear(take, int(take.leaf_of[number])) for take in takes)
-        return self._ears[key]
+        return tuple(self._ear(take, int(take.leaf_of[number])) for take in takes)
 
     def _ear(self, take: Listened, leaf: int) -> KeptEar:
         row = take.ears[leaf]

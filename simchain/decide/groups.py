@@ -4,12 +4,17 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import overload
 
+import numpy as np
+from numpy.typing import NDArray
+
 from simchain.board import Allowed, Order
 from simchain.decide.found import FreePlace
-from simchain.decide.plan import Words
+from simchain.decide.plan import Ints, Words
 
-# How much louder one is, in LU, where two orders are expected to sound alike; None where not.
-Louder = Callable[[int, int], float | None]
+Floats = NDArray[np.float64]
+
+# How far an order differs in level from each of some others, in LU; NaN where they sound apart.
+Louder = Callable[[int, Ints], Floats]
 
 
 @dataclass(eq=False)
@@ -26,15 +31,14 @@ def grouped(ranked: Sequence[int], louder: Louder) -> list[Grouping]:
     Sounding alike is not passed on: a member may be told from another, never from the best.
     """
     groups: list[Grouping] = []
-    for number in ranked:
-        for group in groups:
-            lu = louder(group.members[0], number)
-            if lu is not None:
-                group.members.append(number)
-                group.louder_lu = max(group.louder_lu, lu)
-                break
-        else:
-            groups.append(Grouping([number]))
+    left = np.array(ranked, dtype=np.int32)
+    while left.size:
+        best, others = int(left[0]), left[1:]
+        louder_lu = louder(best, others)
+        joins = ~np.isnan(louder_lu)
+        most = float(np.max(louder_lu[joins], initial=0.0))
+        groups.append(Grouping([best, *others[joins].tolist()], most))
+        left = others[~joins]
     return groups
 
 

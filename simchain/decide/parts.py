@@ -5,7 +5,8 @@ same order, or one take alone. Exchanging the sounds changes nothing.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,10 @@ from simchain.decide.ear import Heard
 from simchain.measure.excitation import CENTRES_HZ, EXPONENT, internal_noise_db
 
 Floats = NDArray[np.float64]
+# float64 of ears, float32 of kept ones.
+Kept = NDArray[np.floating[Any]]
+Numbers = Sequence[int] | NDArray[np.integer[Any]]
+Each = TypeVar("Each")
 Takes = Sequence[Heard]
 
 LEAST_SWING = 0.01
@@ -30,7 +35,7 @@ EVENT_BESIDE = 0.2
 # means are taken: with edges of 0, 1, 5, 10 ms it reads 2.7, 2.1, 1.8, 1.4, without 2.7, 1.1, 0.7,
 # 0.5 (judging.md: 2.4).
 _EVENT_REACH = 2
-_EVENT_FRAMES = (1, 4)
+_EVENT_FRAMES = np.array((1, 4))
 # A band less than this above the ear's own noise is hardly heard, however it changes. Fitted to
 # judging.md's pairs: with 11 dB, 1 % of dirt is not free at 90 dB SPL. (In a listening booth a tone
 # so far above threshold must change by 1.3 dB: Jesteadt, Wier and Green, JASA 61, 1977; from
@@ -38,27 +43,61 @@ _EVENT_FRAMES = (1, 4)
 LEAST_HEARD_DB = 15.0
 
 
+class Stack(NamedTuple):
+    """What the ear has of one channel of many sounds, each in K takes, for all to be compared.
+
+    `levels_db`, shape (sounds, K, quantiles, bands), and `swings_db`, (sounds, K, filters, groups),
+    are of each take; of the means over the takes, `loudness` has shape (sounds, bands),
+    `long_term_db` too, `swings` (sounds, filters, groups), `group_loudness` (sounds, groups).
+    """
+
+    levels_db: Kept
+    loudness: Kept
+    long_term_db: Kept
+    swings_db: Kept
+    swings: Kept
+    group_loudness: Kept
+
+
+def stacked(sounds: Sequence[Takes]) -> Stack:
+    """Return the stack of many sounds; those of one take stand for as many as any other has."""
+    takes = max(map(len, sounds))
+    each = [_as_many(sound, takes) for sound in sounds]
+
+    def of(name: str) -> Kept:
+        return np.array([[getattr(take, name) for take in sound] for sound in each])
+
+    def mean_of(name: str) -> Kept:
+        return np.ascontiguousarray(of(name).mean(axis=1))
+
+    movement = of("movement")
+    return Stack(
+        of("levels_db"),
+        mean_of("loudness"),
+        mean_of("long_term_db"),
+        20.0 * np.log10(movement + LEAST_SWING),
+        np.ascontiguousarray(movement.mean(axis=1)),
+        mean_of("group_loudness"),
+    )
+
+
 def distribution_db(a: Takes, b: Takes) -> float:
     """How the distribution of level in each band differs, wherever it falls in time, in dB.
 
     RMS of B's ten quantiles less A's over all bands, weighted by the bands' mean loudness; less
-    what another phase would change too (`_rms_beyond_phase`).
+    what another phase would change too (`kernels.hearing`).
     """
-    loudness = _total([take.loudness for take in a], [take.loudness for take in b])
-    levels_a, levels_b = ([take.levels_db for take in takes] for takes in (a, b))
-    return _rms_beyond_phase(levels_a, levels_b, np.broadcast_to(loudness, levels_a[0].shape))
+    return float(distributions_db(stacked((a, b)), 0, [1])[0])
 
 
-def distributions_db(one: Heard, levels_db: Floats, loudness: Floats) -> Floats:
-    """`distribution_db` of one take of a sound against one take of each of many, at once.
+def distributions_db(stack: Stack, one: int, many: Numbers) -> Floats:
+    """Return `distribution_db` of one sound of a stack against each of many."""
+    from simchain.kernels.hearing import levels_apart
 
-    Theirs are `levels_db`, shape (sounds, quantiles, bands), and `loudness`, (sounds, bands).
-    """
-    weights = one.loudness + loudness
-    squares = np.square(levels_db - one.levels_db).mean(axis=1)
-    totals = weights.sum(axis=1)
-    means = np.sum(weights * squares, axis=1) / np.where(totals > 0.0, totals, 1.0)
-    return np.asarray(np.sqrt(means))
+    levels, loudness = stack.levels_db[many], stack.loudness[many]
+    found = np.empty(len(levels))
+    levels_apart(stack.levels_db[one], stack.loudness[one], levels, loudness, found)
+    return found
 
 
 def movement_db(a: Takes, b: Takes) -> float:
@@ -68,13 +107,18 @@ def movement_db(a: Takes, b: Takes) -> float:
     weighted by the group's loudness and by the louder movement; less what another phase would
     change too.
     """
-    loudness = _total([take.group_loudness for take in a], [take.group_loudness for take in b])
-    swings_a, swings_b = ([take.movement for take in takes] for takes in (a, b))
-    louder = np.maximum(np.mean(swings_a, axis=0), np.mean(swings_b, axis=0))
-    in_db_a, in_db_b = (
-        [20.0 * np.log10(take + LEAST_SWING) for take in takes] for takes in (swings_a, swings_b)
-    )
-    return _rms_beyond_phase(in_db_a, in_db_b, loudness * louder)
+    return float(movements_db(stacked((a, b)), 0, [1])[0])
+
+
+def movements_db(stack: Stack, one: int, many: Numbers) -> Floats:
+    """Return `movement_db` of one sound of a stack against each of many."""
+    from simchain.kernels.hearing import swings_apart
+
+    theirs = stack.swings_db[many], stack.swings[many], stack.group_loudness[many]
+    found = np.empty(len(theirs[0]))
+    mine = stack.swings_db[one], stack.swings[one], stack.group_loudness[one]
+    swings_apart(*mine, *theirs, found)
+    return found
 
 
 def event_phon(a: Takes, b: Takes) -> float:
@@ -107,42 +151,23 @@ def long_term_change_db(a: Takes, b: Takes) -> tuple[float, float]:
 
     Bands count that lie 15 dB above the ear's own noise in one of the two; 0 where none does.
     """
-    levels_a, levels_b = (
-        np.mean([take.long_term_db for take in takes], axis=0) for takes in (a, b)
-    )
-    heard = np.maximum(levels_a, levels_b) >= internal_noise_db(CENTRES_HZ) + LEAST_HEARD_DB
-    change = np.where(heard, np.abs(levels_b - levels_a), 0.0)
-    most = int(np.argmax(change))
-    return float(change[most]), float(CENTRES_HZ[most])
+    return largest_change(long_term_changes_db(stacked((a, b)), 0, [1])[0])
 
 
-def _rms_beyond_phase(a: Sequence[Floats], b: Sequence[Floats], weights: Floats) -> float:
-    """Weighted RMS of B less A over K takes, without what another phase would change too.
+def long_term_changes_db(stack: Stack, one: int, many: Numbers) -> Floats:
+    """Return the long-term change of each band of many sounds against one, (sounds, bands).
 
-    X^2 = mean_k rms^2 - (1 + 2/K) min(V_diff, 2 min(V_A, V_B)) - (1 - 1/K) max(V_diff - V_A - V_B,
-    0), V the weighted variance over takes (that of the phases of which the takes are a sample: over
-    K - 1). One take has none. The last part is what takes differ by for going against each other
-    at equal phases, by chance: at random phases V_diff is V_A + V_B.
+    0 where neither is heard.
     """
-    total = float(weights.sum())
-    if total == 0.0:
-        return 0.0
-    takes = max(len(a), len(b))
-    all_a, all_b = np.stack(_as_many(a, takes)), np.stack(_as_many(b, takes))
-    difference = all_b - all_a
+    mine, theirs = stack.long_term_db[one], stack.long_term_db[many]
+    heard = np.maximum(mine, theirs) >= internal_noise_db(CENTRES_HZ) + LEAST_HEARD_DB
+    return np.asarray(np.where(heard, np.abs(theirs - mine), 0.0))
 
-    def weighted(squares: Floats) -> float:
-        return float(np.sum(weights * squares)) / total
 
-    square = weighted(np.mean(difference**2, axis=0))
-    if takes > 1:
-        spread, spread_a, spread_b = (
-            weighted(np.var(all_of_them, axis=0, ddof=1))
-            for all_of_them in (difference, all_a, all_b)
-        )
-        square -= (1.0 + 2.0 / takes) * min(spread, 2.0 * min(spread_a, spread_b))
-        square -= (1.0 - 1.0 / takes) * max(spread - spread_a - spread_b, 0.0)
-    return math.sqrt(max(square, 0.0))
+def largest_change(change_db: Floats) -> tuple[float, float]:
+    """Return the largest of the changes of all bands, and the band's centre in Hz."""
+    most = int(np.argmax(change_db))
+    return float(change_db[most]), float(CENTRES_HZ[most])
 
 
 def _mean_jump(pairs: Sequence[tuple[Floats, Floats]], floor: float) -> float:
@@ -154,7 +179,7 @@ def _mean_jump(pairs: Sequence[tuple[Floats, Floats]], floor: float) -> float:
 
 def _jump(a: Floats, b: Floats, floor: float) -> float:
     """The largest of `rises`."""
-    return float(rises(a, b, floor).max())
+    return math.log10(float(_times_as_loud(a, b, floor).max()))
 
 
 def rises(a: Floats, b: Floats, floor: float) -> Floats:
@@ -163,29 +188,16 @@ def rises(a: Floats, b: Floats, floor: float) -> Floats:
     (b + floor) over what a has within ±20 ms, at its largest, + floor; or the same of means over
     40 ms where that is more.
     """
-    each = (_rises(_mean_over(a, n), _mean_over(b, n), floor) for n in _EVENT_FRAMES)
-    return np.asarray(np.maximum(*each))
+    return np.asarray(np.log10(_times_as_loud(a, b, floor)))
 
 
-def _rises(a: Floats, b: Floats, floor: float) -> Floats:
-    near = a
-    for shifted in _shifted(a, 2 * _EVENT_REACH + 1):
-        near = np.maximum(near, shifted)
-    beside = EVENT_BESIDE * np.maximum(near, b).max(axis=1, keepdims=True)
-    hidden = np.maximum(beside, floor)
-    return np.asarray(np.log10((b + hidden) / (near + hidden)))
+def _times_as_loud(a: Floats, b: Floats, floor: float) -> Floats:
+    from simchain.kernels.hearing import standing_out
 
-
-def _mean_over(values: Floats, frames: int) -> Floats:
-    return np.asarray(sum(_shifted(values, frames)) / frames)
-
-
-def _shifted(values: Floats, frames: int) -> Iterator[Floats]:
-    """So many neighbours of each frame, about it: silence before the first and after the last."""
-    before = frames // 2
-    padded = np.zeros((len(values) + frames - 1, values.shape[1]), values.dtype)
-    padded[before : before + len(values)] = values
-    return (padded[shift : shift + len(values)] for shift in range(frames))
+    one, other = (np.ascontiguousarray(each, dtype=np.float64) for each in (a, b))
+    found = np.empty(one.shape)
+    standing_out(one, other, floor, EVENT_BESIDE, _EVENT_REACH, _EVENT_FRAMES, found)
+    return found
 
 
 def _neighbours(takes: Sequence[Floats]) -> list[tuple[Floats, Floats]]:
@@ -195,9 +207,5 @@ def _neighbours(takes: Sequence[Floats]) -> list[tuple[Floats, Floats]]:
     return list(zip(takes, (*takes[1:], takes[0]), strict=True))
 
 
-def _as_many(values: Sequence[Floats], takes: int) -> Sequence[Floats]:
+def _as_many(values: Sequence[Each], takes: int) -> Sequence[Each]:
     return values if len(values) == takes else [values[0]] * takes
-
-
-def _total(a: Sequence[Floats], b: Sequence[Floats]) -> Floats:
-    return np.asarray(np.mean(a, axis=0) + np.mean(b, axis=0))

@@ -1,12 +1,15 @@
 """The places that orders take: ranked by the goals, in groups that are expected to sound alike."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
+from simchain.decide.alike import Alike
 from simchain.decide.found import Found, Group, Lost, Quality, Ranked
 from simchain.decide.goals import Table
-from simchain.decide.groups import Grouping, Orders, grouped
+from simchain.decide.groups import Floats, Grouping, Orders, grouped
+from simchain.decide.plan import Ints
 from simchain.decide.runs import COARSE, FULL, Pass
 from simchain.decide.trial import Asked, Trial
 from simchain.decide.unbeaten import unbeaten
@@ -30,13 +33,15 @@ class Heard:
         self.trial = Trial(first.asked, how, first.words[sorted(numbers)])
         self.own = {number: self.trial.number_of(first.words[number]) for number in numbers}
 
-    def both(self, a: int, b: int) -> bool:
-        """Whether both orders were heard, and what the ear has of them is kept."""
-        return a in self.own and b in self.own and self.trial.keeps_ears
+    def among(self, numbers: Iterable[int]) -> NDArray[np.bool_]:
+        """Tell of which orders it is known what the ear has of them."""
+        kept = self.trial.keeps_ears
+        return np.array([kept and number in self.own for number in numbers], dtype=np.bool_)
 
-    def louder_lu(self, a: int, b: int) -> float | None:
-        """Return by how much one is louder where they sound alike; see `Alike.louder_lu`."""
-        return self.trial.alike.louder_lu(self.own[a], self.own[b])
+    def louder_lu(self, one: int, others: Ints) -> Floats:
+        """Return how far an order and others differ in level; see `Alike.louder_lu`."""
+        own = np.array([self.own[number] for number in others.tolist()], dtype=np.int32)
+        return self.trial.alike.louder_lu(self.own[one], own)
 
 
 class Places:
@@ -128,18 +133,22 @@ class Places:
     def _groups(self) -> tuple[list[Grouping], bool]:
         """Return the groups, best first, and whether all orders are in one."""
         first = self.first
-        coarsely: Heard | Trial = first
+        coarsely: Heard | Alike
         ranked = self.ranked
-        if not first.keeps_ears:
+        if first.keeps_ears:
+            coarsely = first.alike
+        else:
             ranked = self.ranked[: min(RANKED, first.most_with_ears(first.how))]
             coarsely = Heard(first, first.how, ranked)
 
-        def louder(a: int, b: int) -> float | None:
-            if self.second is not None and self.second.both(a, b):
-                return self.second.louder_lu(a, b)
-            if isinstance(coarsely, Heard):
-                return coarsely.louder_lu(a, b)
-            return coarsely.alike.louder_lu(a, b)
+        def louder(one: int, others: Ints) -> Floats:
+            if self.second is None or not self.second.among([one])[0]:
+                return coarsely.louder_lu(one, others)
+            again = self.second.among(others.tolist())
+            found = np.empty(len(others))
+            found[again] = self.second.louder_lu(one, others[again])
+            found[~again] = coarsely.louder_lu(one, others[~again])
+            return found
 
         return grouped(ranked, louder), ranked is self.ranked
 

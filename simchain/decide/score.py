@@ -12,7 +12,14 @@ from typing import Literal, NamedTuple, Protocol
 from simchain.board.wishes import Judging
 from simchain.decide.difference import Difference
 from simchain.decide.ear import Heard
-from simchain.decide.parts import distribution_db, event_phon, long_term_change_db, movement_db
+from simchain.decide.parts import (
+    distributions_db,
+    event_phon,
+    largest_change,
+    long_term_changes_db,
+    movements_db,
+    stacked,
+)
 
 Verdict = Literal["same", "free", "subtle", "clear"]
 Part = Literal["distribution", "movement", "event", "dirt", "width"]
@@ -197,6 +204,10 @@ def _heard(
 
 def _parts(a: Sequence[Heard], b: Sequence[Heard]) -> _Parts:
     """How far apart one channel is in all that the sounds themselves tell."""
+    both = stacked((a, b))
     return _Parts(
-        distribution_db(a, b), movement_db(a, b), event_phon(a, b), *long_term_change_db(a, b)
+        float(distributions_db(both, 0, [1])[0]),
+        float(movements_db(both, 0, [1])[0]),
+        event_phon(a, b),
+        *largest_change(long_term_changes_db(both, 0, [1])[0]),
     )

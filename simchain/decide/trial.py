@@ -29,9 +29,6 @@ Floats = NDArray[np.float64]
 _TESTS = {"floor": quiet, "clarity": bursts}
 _FROM_MUSIC = ("lufs", "room_db", "width")
 
-# Orders whose tones are played at once.
-_PROBED_AT_ONCE = 32
-
 
 @dataclass(frozen=True, eq=False)
 class Asked:
@@ -248,10 +245,7 @@ class Trial:
 
     def _dirt_db(self, passage: str) -> Floats:
         """Return how much of tones is dirt in each order, over all sets of blocks that are on."""
-        shares: list[float] = []
-        for start in range(0, len(self.words), _PROBED_AT_ONCE):
-            numbers = range(start, min(start + _PROBED_AT_ONCE, len(self.words)))
-            shares += self.alike.dirt_shares(passage, numbers)
+        shares = self.alike.dirt_shares(passage, range(len(self.words)))
         return np.asarray(10.0 * np.log10(np.array(shares) + LEAST_SHARE))
 
     def _apart(self, passage: str) -> Floats:

@@ -71,19 +71,20 @@ class Running:
     """Sections on their way through a sound, from rest: each call filters the next piece of it."""
 
     def __init__(self, sections: Sections):
-        self._sections = sections
+        self._sections = np.ascontiguousarray(sections)
         self._state: NDArray[np.float64] | None = None
 
     def __call__(self, volts: Volts) -> Volts:
         """Return the next piece, shape (channels, frames), filtered; itself without sections."""
         if len(self._sections) == 0:
             return volts
-        from scipy.signal import sosfilt
+        from simchain.kernels.sections import through_sections
 
         if self._state is None:
-            self._state = np.zeros((len(self._sections), volts.shape[0], 2))
-        made, self._state = sosfilt(self._sections, volts, axis=1, zi=self._state)
-        return np.asarray(made, dtype=np.float64)
+            self._state = np.zeros((volts.shape[0], len(self._sections), 2))
+        made = np.empty(volts.shape)
+        through_sections(self._sections, self._state, np.ascontiguousarray(volts), made)
+        return made
 
 
 @lru_cache(maxsize=1024)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.signal import PIECE, Volts, pieces, twins
+from simchain.signal import Volts, twins
 
 Floats = NDArray[np.float64]
 
@@ -100,24 +100,17 @@ def _hop(rate: int) -> int:
 
 
 def _weighted(samples: Volts, rate: int) -> _Weighted:
-    from scipy.signal import sosfilt
+    from simchain.kernels.sections import squares_behind_sections
 
-    same, hop = twins(samples), _hop(rate)
-    lines = samples[:1] if same else samples
-    sections, state = k_weighting(rate).copy(), np.zeros((2, len(lines), 2))
-    hops, total = [np.zeros(0)], 0.0
-    for part in pieces(samples.shape[1], max(1, PIECE // hop) * hop):
-        weighted, state = sosfilt(sections, lines[:, part], axis=-1, zi=state)
-        np.multiply(weighted, weighted, out=weighted)
-        squares = weighted[0]
-        for other in weighted[1:]:
-            squares += other
-        if same:
-            squares *= 2.0
-        whole = squares.size // hop
-        hops.append(squares[: whole * hop].reshape(whole, hop).sum(axis=1))
-        total += float(squares.sum())
-    return _Weighted(np.concatenate(hops), total, samples.shape[1])
+    frames, hop = samples.shape[1], _hop(rate)
+    lines = samples[:1] if twins(samples) else samples
+    sums = np.zeros(-(-frames // hop))
+    for line in lines:
+        volts = np.ascontiguousarray(line, dtype=np.float64)
+        squares_behind_sections(k_weighting(rate).copy(), volts, hop, sums)
+    if len(lines) < len(samples):
+        sums *= 2.0
+    return _Weighted(sums[: frames // hop], float(sums.sum()), frames)
 
 
 def _ungated_lufs(weighted: _Weighted) -> float:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.filters.analogue import Running
 from simchain.measure.loudness import k_weighting, mean_square_to_lufs
 from simchain.signal import Volts, twins
 
@@ -75,16 +76,13 @@ def _hop_sums(
     samples: Volts, rate: int, weights: Floats, edges: NDArray[np.intp]
 ) -> Iterator[Floats]:
     """Sums of the weighted squares from edge to edge, a piece of hops at a time."""
-    from scipy.signal import sosfilt
-
     if twins(samples):
         samples, weights = samples[:1], weights.sum(keepdims=True)
-    sections = k_weighting(rate).copy()
-    state = np.zeros((sections.shape[0], samples.shape[0], 2))
+    running = Running(k_weighting(rate).copy())
     for first in range(0, edges.size - 1, _HOPS_A_PIECE):
         inside = edges[first : first + _HOPS_A_PIECE + 1]
         piece = samples[:, inside[0] : inside[-1]]
-        weighted, state = sosfilt(sections, piece, axis=-1, zi=state)
+        weighted = running(piece)
         np.multiply(weighted, weighted, out=weighted)
         yield np.add.reduceat(weights @ weighted, inside[:-1] - inside[0])
 

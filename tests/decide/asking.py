@@ -1,13 +1,17 @@
 """Small boards with short clips, and what is asked of a search of them."""
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from simchain import clips
 from simchain.board import Allowed, Board, load_board
+from simchain.decide.alike import Alike
 from simchain.decide.engine import engine
 from simchain.decide.trial import Asked
 from simchain.signal import Signal, read_clip, write_float_wav
@@ -52,6 +56,12 @@ class Given:
         path = folder / "board.toml"
         path.write_text("\n".join(parts))
         return load_board(path)
+
+
+def louder(alike: Alike, a: int, b: int) -> float | None:
+    """Return by how much two orders differ in level; None where they sound apart."""
+    (found,) = alike.louder_lu(a, np.array([b], dtype=np.int32)).tolist()
+    return None if math.isnan(found) else found
 
 
 Asks = Callable[..., Asked]

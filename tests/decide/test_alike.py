@@ -10,7 +10,7 @@ import pytest
 from simchain.decide.judge import FREE_WORDS, Judge, Judged
 from simchain.decide.runs import COARSE, FULL, Pass
 from simchain.decide.trial import Asked, Trial
-from tests.decide.asking import Given, asking
+from tests.decide.asking import Given, asking, louder
 
 AMP = "mine = { gain_db = 12 }"
 BOARDS = {
@@ -94,9 +94,9 @@ def test_at_full_quality_the_word_is_that_of_judge(heard: Heard) -> None:
     apart = []
     for full, _, judged in heard.pairs:
         free = judged.score.verdict in FREE_WORDS
-        louder_lu = alike.louder_lu(*full)
+        louder_lu = louder(alike, *full)
         assert (louder_lu is not None) == free, (full, judged.score)
-        assert louder_lu == alike.louder_lu(*reversed(full))
+        assert louder_lu == louder(alike, *reversed(full))
         score = alike.score("p", *full)
         # A null is not looked for: with a delay, which none of these makes, words might differ.
         assert judged.difference.delay_samples == 0
@@ -119,7 +119,7 @@ def test_what_the_coarse_pass_calls_otherwise_is_near_the_border(heard: Heard) -
     ratios = []
     for _, coarse, judged in heard.pairs:
         is_free = judged.score.verdict in FREE_WORDS
-        sounds_alike = heard.coarse.alike.louder_lu(*coarse) is not None
+        sounds_alike = louder(heard.coarse.alike, *coarse) is not None
         table[int(judged.score.borderline), int(is_free), int(sounds_alike)] += 1
         if judged.score.score > 0.3:
             ratios.append(heard.coarse.alike.score("p", *coarse) / judged.score.score)
@@ -138,7 +138,7 @@ def test_what_the_coarse_pass_calls_otherwise_is_near_the_border(heard: Heard) -
 
 def test_an_order_is_like_itself_and_one_that_is_proved_the_same(heard: Heard) -> None:
     for number in range(len(heard.full.words)):
-        assert heard.full.alike.louder_lu(number, number) == 0.0
+        assert louder(heard.full.alike, number, number) == 0.0
         assert heard.full.alike.score("p", number, number) == 0.0
 
 
@@ -161,7 +161,7 @@ def test_every_passage_must_be_free(tmp_path: Path) -> None:
             next(word for word in words if names == both.asked.allowed.order(word).front)
             for names in (("press", "grit", "tilt"), ("press", "tilt", "grit"))
         )
-        assert clean.alike.louder_lu(clean.number_of(one), clean.number_of(other)) is not None
-        assert both.alike.louder_lu(both.number_of(one), both.number_of(other)) is None
+        assert louder(clean.alike, clean.number_of(one), clean.number_of(other)) is not None
+        assert louder(both.alike, both.number_of(one), both.number_of(other)) is None
         assert both.alike.score("dirty", both.number_of(one), both.number_of(other)) > 1.0
         assert both.alike.score("clean", both.number_of(one), both.number_of(other)) < 0.01

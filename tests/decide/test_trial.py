@@ -23,7 +23,7 @@ from simchain.measure.clarity import burst, clarity_db
 from simchain.measure.loudness import ungated_lufs
 from simchain.measure.stereo import stereo_of
 from simchain.signal import Signal, resampled
-from tests.decide.asking import Asks, Given, asking
+from tests.decide.asking import Asks, Given, asking, louder
 
 WEIGHTS = {"headroom": 1.0, "floor": 1.0, "dirt": 1.0, "clarity": 1.0, "width": 1.0}
 GIVEN = Given(
@@ -197,7 +197,7 @@ def test_what_sways_is_listened_to_at_further_phases(
         return listen(runs, words)
 
     monkeypatch.setattr(trial, "_listen", noted)
-    assert trial.alike.louder_lu(0, 1) is None or played
+    assert louder(trial.alike, 0, 1) is None or played
     trial.alike.score("sway", 0, 1)
     assert played == [("sway", take / how.takes) for take in range(1, how.takes)]
 
@@ -340,7 +340,7 @@ def test_a_passage_without_weight_counts_for_nothing_but_what_sounds_alike(
     asked = asks(given.board(tmp_path), weights={"headroom": 1.0, "dirt": 1.0})
     trial = Trial(asked, COARSE, asked.allowed.words())
     assert len(trial.words) == 2, "apart in `light`"
-    assert trial.alike.louder_lu(0, 1) is None
+    assert louder(trial.alike, 0, 1) is None
     of_heavy = asks(asked.board, weights=asked.weights, passages=("heavy",))
     heavy = Trial(of_heavy, COARSE, trial.words)
     assert len(heavy.words) == 1, "the drive is off"
