@@ -9,8 +9,8 @@ So n of them in a row make n + 1 feeds for the next input, not 2^n.
 import copy
 import hashlib
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, replace
-from typing import cast
+from dataclasses import replace
+from typing import NamedTuple, cast
 from zlib import crc32
 
 from simchain.blocks import Block, Moment
@@ -39,9 +39,11 @@ ALWAYS_ON = Gate(on=True)
 LINE_OHM = 1e3
 
 
-@dataclass(frozen=True)
-class _Driver:
-    """An output that drives the wire being laid, and what lies between. See `Feed`."""
+class _Driver(NamedTuple):
+    """An output that drives the wire being laid, and what lies between. See `Feed`.
+
+    A tuple: thousands are made while orders are planned.
+    """
 
     origin: int
     terminals: tuple[Terminal, ...]
@@ -55,27 +57,27 @@ class _Driver:
     def laid(self, pf: float) -> "_Driver":
         """Return it with more cable at its end."""
         if self.parts and isinstance(self.parts[-1], Cable):
-            return replace(self, parts=(*self.parts[:-1], Cable(self.parts[-1].pf + pf)))
-        return replace(self, parts=(*self.parts, Cable(pf)))
+            return self._replace(parts=(*self.parts[:-1], Cable(self.parts[-1].pf + pf)))
+        return self._replace(parts=(*self.parts, Cable(pf)))
 
     def through(self, pot: Pot) -> "_Driver":
         """Return it with a pot at its end."""
-        return replace(self, parts=(*self.parts, pot))
+        return self._replace(parts=(*self.parts, pot))
 
     def folded(self, inputs: int, fold: Fold) -> "_Driver":
         """Return it where no more than `inputs` channels go on."""
         if self.channels <= inputs:
             return self
-        return replace(self, channels=inputs, fold=fold)
+        return self._replace(channels=inputs, fold=fold)
 
     def while_(self, share: Share) -> "_Driver":
         """Return it where it drives the wire only with the weight of `share` too."""
-        return self if share.is_always_on else replace(self, shares=(*self.shares, share))
+        return self if share.is_always_on else self._replace(shares=(*self.shares, share))
 
     def passing(self, place: Place) -> "_Driver":
         """Return it with `place` on its way."""
         pots = sum(isinstance(part, Pot) for part in self.parts)
-        return replace(self, places=(*self.places, (place, pots, self.fold is not None)))
+        return self._replace(places=(*self.places, (place, pots, self.fold is not None)))
 
     def into(self, loads: Sequence[float], ideal: bool) -> Feed:
         """Return it as it drives an input, or one for each channel."""
@@ -125,7 +127,7 @@ class Draft:
         (driver,) = self.drivers
         if self.ideal and not any(isinstance(part, Pot) for part in driver.parts):
             return driver.channels, driver.fold
-        return replace(driver, origin=0, places=())
+        return driver._replace(origin=0, places=())
 
     def all_drivers(self) -> Hashable:
         """Return all that drives the wire here, and how far the path has come."""
@@ -141,7 +143,7 @@ class Draft:
     def start_from(self, outputs: Sequence[Output], channels: int) -> None:
         """Let the last step's output be `outputs`, one for each channel, or one for all."""
         self.drivers = [
-            replace(driver, terminals=tuple(outputs), channels=channels) for driver in self.drivers
+            driver._replace(terminals=tuple(outputs), channels=channels) for driver in self.drivers
         ]
 
     def fork(self) -> "Draft":

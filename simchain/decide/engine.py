@@ -8,13 +8,13 @@ where the processors are of one kind. What is dask's is in `decide.cluster`.
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
-from concurrent.futures import ThreadPoolExecutor as Threads
 from contextlib import contextmanager
 from itertools import islice
 from threading import Event
 from typing import Any, TypeAlias, TypeVar
 from urllib.parse import urlsplit
 
+from simchain.decide.parallel import threads
 from simchain.errors import RequestError
 
 Thing = TypeVar("Thing")
@@ -115,8 +115,8 @@ def engine(*, scheduler: str | None = None, local_workers: int | None = None) ->
             yield started
     else:
         cores = os.cpu_count() or 1
-        with Threads(max_workers=cores) as threads:
-            yield Engine(threads, cores)
+        with threads(cores) as pool:
+            yield Engine(pool, cores)
 
 
 def _check_address(address: str) -> None:

@@ -17,8 +17,9 @@ from simchain.chain.tree import Branch, Ground, Grown, branches, grow, peak_of
 from simchain.decide.checkpoint import Checkpoint
 from simchain.decide.engine import Engine
 from simchain.decide.kept_ear import Row
+from simchain.decide.library import Library, Notes
 from simchain.decide.plan import Ints, Swap, Words, plan_of, too_hot
-from simchain.decide.runs import Reading, Run
+from simchain.decide.runs import Run
 
 Floats = NDArray[np.float64]
 
@@ -63,23 +64,18 @@ class _Stop(Event):
         return _Stop, ()
 
 
-@dataclass(eq=False)
-class Library:
-    """What was read of sounds, and their peaks, by the keys of the steps that made them."""
-
-    read: dict[bytes, Reading] = field(default_factory=dict)
-    peaks: dict[bytes, tuple[float, float]] = field(default_factory=dict)
-
-
 class _Work:
-    """A run, its plan, and what is known of it so far."""
+    """A run, its plan, and what is known of it so far.
+
+    Where it goes on from one `before`, that one has given up its plan: two are never there at once.
+    """
 
     def __init__(
         self,
         run: Run,
         words: Words,
         label: str,
-        library: Library | None,
+        known: Notes | None,
         before: "_Work | None" = None,
         hot: Collection[Swap] = (),
     ) -> None:
@@ -87,21 +83,34 @@ class _Work:
         self.barred: frozenset[Swap] = (before.barred if before else frozenset()) | set(hot)
         self.plan = plan_of(run.ground, words, run.volts.shape[1], self.barred)
         self.peaks = np.full((len(self.plan.tree.parents), 2), np.nan)
-        self.read: dict[int, Reading] = {}
+        self.is_read = np.zeros(self.plan.leaves, dtype=np.bool_)
+        self.figures = np.empty((self.plan.leaves, 0))
+        self.ears: dict[int, Row] = {}
         self.tally: Tally = before.tally if before else Tally()
         self.reading_s: float = before.reading_s if before else 0.0
-        if library is not None:
-            self._take_from(library)
+        if known is not None:
+            self._take_from(known)
         self.peaks[0] = np.nan, peak_of(run.volts)
         self.wanted = self._wanted()
 
-    def _take_from(self, library: Library) -> None:
-        leaves = self.plan.tree.leaves
-        for node, key in enumerate(map(bytes, self.plan.tree.keys)):
-            if key in library.peaks:
-                self.peaks[node] = library.peaks[key]
-            if leaves[node] >= 0 and key in library.read:
-                self.read[int(leaves[node])] = library.read[key]
+    def _take_from(self, known: Notes) -> None:
+        tree = self.plan.tree
+        rows = known.rows(tree.keys)
+        self.peaks[rows >= 0] = known.peaks[rows[rows >= 0]]
+        sounds = np.where(rows >= 0, known.sounds[rows], -1)
+        read = (sounds >= 0) & (tree.leaves >= 0)
+        leaves, sounds = tree.leaves[read], sounds[read]
+        self._room_for(known.figures.shape[1])
+        self.figures[leaves], self.is_read[leaves] = known.figures[sounds], True
+        for leaf, sound in zip(leaves.tolist(), sounds.tolist(), strict=True):
+            ear = known.ears[sound]
+            if ear is not None:
+                self.ears[leaf] = ear
+
+    def _room_for(self, figures: int) -> None:
+        """Make room for so many figures of each sound; how many is known once one was read."""
+        if self.figures.shape[1] != figures:
+            self.figures = np.full((self.plan.leaves, figures), np.nan)
 
     def _wanted(self) -> NDArray[np.bool_]:
         """Return the nodes to be run: what is not read yet, and blocks with peaks not known.
@@ -109,17 +118,16 @@ class _Work:
         Some of those lead to nothing new: they are run to know that neighbours commute.
         """
         tree = self.plan.tree
-        unread = np.array([leaf >= 0 and leaf not in self.read for leaf in tree.leaves.tolist()])
+        unread = (tree.leaves >= 0) & ~self.is_read[tree.leaves]
         return np.asarray(unread | (tree.blocks & np.isnan(self.peaks[:, 1])))
 
-    def put_into(self, library: Library) -> None:
-        """Put what is known into a library."""
-        leaves = self.plan.tree.leaves
-        for node, key in enumerate(map(bytes, self.plan.tree.keys)):
-            if leaves[node] >= 0:
-                library.read[key] = self.read[int(leaves[node])]
-            if not np.isnan(self.peaks[node, 1]):
-                library.peaks[key] = tuple(self.peaks[node])
+    def notes(self) -> Notes:
+        """Return what is known, all leaves having been read."""
+        tree = self.plan.tree
+        return Notes(tree.keys, self.peaks, tree.leaves, self.figures, self._all_ears())
+
+    def _all_ears(self) -> list[Row | None]:
+        return [self.ears.get(leaf) for leaf in range(self.plan.leaves)]
 
     @property
     def name(self) -> str:
@@ -145,7 +153,11 @@ class _Work:
 
     def take(self, grown: Grown) -> None:
         """Keep what became of some nodes."""
-        self.read |= grown.read
+        for leaf, (figures, ear) in grown.read.items():
+            self._room_for(len(figures))
+            self.figures[leaf], self.is_read[leaf] = figures, True
+            if ear is not None:
+                self.ears[leaf] = ear
         if grown.nodes:
             self.peaks[grown.nodes] = grown.peaks
         self.tally.units += grown.tally.units
@@ -153,10 +165,15 @@ class _Work:
         self.reading_s += grown.reading_s
 
     def listened(self) -> Listened:
-        read = [self.read[leaf] for leaf in range(self.plan.leaves)]
-        figures, ears = np.array([figures for figures, _ in read]), [ear for _, ear in read]
+        """Return what was heard, all leaves having been read."""
         return Listened(
-            self.run, self.plan.leaf_of, figures, ears, len(self.barred), self.tally, self.reading_s
+            self.run,
+            self.plan.leaf_of,
+            self.figures,
+            self._all_ears(),
+            len(self.barred),
+            self.tally,
+            self.reading_s,
         )
 
 
@@ -177,25 +194,33 @@ def listen(
     what is found is put into it. `progress` is called with nodes done and nodes there are, and with
     the run's name.
     """
-    works = [_Work(run, words, label, library) for run in runs]
+    known = [None if library is None else library.of(run.name) for run in runs]
+    works = [_Work(run, words, label, each) for run, each in zip(runs, known, strict=True)]
     if sum(work.ear_bytes() for work in works) > EARS_BYTES:
         for work in works:
             work.run = work.run.without_ears()
-    unsure = works
+    unsure = list(range(len(works)))
     while unsure:
-        _grow_all(engine, unsure, checkpoint, progress)
-        hotter: dict[_Work, _Work] = {}
-        for work in unsure:
-            if hot := work.too_hot():
-                known = Library() if library is None else library
-                work.put_into(known)
-                hotter[work] = _Work(work.run, words, label, known, work, hot)
-        works = [hotter.get(work, work) for work in works]
-        unsure = list(hotter.values())
+        _grow_all(engine, [works[at] for at in unsure], checkpoint, progress)
+        unsure = [at for at in unsure if _planned_again(works, at, words, library)]
     if library is not None:
         for work in works:
-            work.put_into(library)
+            library.add(work.run.name, work.notes())
     return [work.listened() for work in works]
+
+
+def _planned_again(works: list[_Work], at: int, words: Words, library: Library | None) -> bool:
+    """Plan a run again without the swaps that came too near a rail; tell whether there are any."""
+    work = works[at]
+    hot = work.too_hot()
+    if not hot:
+        return False
+    notes = work.notes()
+    if library is not None:
+        library.add(work.run.name, notes)
+    del work.plan
+    works[at] = _Work(work.run, words, work.label, notes, work, hot)
+    return True
 
 
 def _grow_all(

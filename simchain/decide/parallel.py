@@ -1,13 +1,34 @@
 """Work on several sounds at once."""
 
 import os
-from collections.abc import Callable, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from threading import Event
 from typing import TypeVar
 
 Job = TypeVar("Job")
 Found = TypeVar("Found")
+
+
+# Python's own interval, 5 ms, is as long as many kernels: a thread that comes out of one waits for
+# as long as it ran until another lets go of the interpreter. (Two threads of a search against one:
+# 1.6 times with it, 1.8 with this.)
+SWITCH_S = 0.0002
+
+
+@contextmanager
+def threads(count: int) -> Iterator[ThreadPoolExecutor]:
+    """Give so many threads, which hand the interpreter on quickly while they are there."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(min(before, SWITCH_S))
+    pool = ThreadPoolExecutor(max_workers=count)
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+        sys.setswitchinterval(before)
 
 
 def in_parallel(
@@ -22,16 +43,15 @@ def in_parallel(
     `each` is called with how many are done and with the job, in their sequence. When one fails, or
     is interrupted, those that have not begun are dropped, and `stop` is set for the others.
     """
-    pool = ThreadPoolExecutor(max_workers=max(1, min(len(jobs), os.cpu_count() or 1)))
-    try:
-        tasks = [pool.submit(work, job) for job in jobs]
-        found = []
-        for done, (task, job) in enumerate(zip(tasks, jobs, strict=True), start=1):
-            found.append(task.result())
-            if each:
-                each(done, job)
-        return found
-    finally:
-        if stop:
-            stop.set()
-        pool.shutdown(wait=True, cancel_futures=True)
+    with threads(max(1, min(len(jobs), os.cpu_count() or 1))) as pool:
+        try:
+            tasks = [pool.submit(work, job) for job in jobs]
+            found = []
+            for done, (task, job) in enumerate(zip(tasks, jobs, strict=True), start=1):
+                found.append(task.result())
+                if each:
+                    each(done, job)
+            return found
+        finally:
+            if stop:
+                stop.set()

@@ -23,7 +23,8 @@ from simchain.decide.climb import climbed
 from simchain.decide.engine import engine
 from simchain.decide.found import Found
 from simchain.decide.goals import weights_of
-from simchain.decide.listen import Library, Progress
+from simchain.decide.library import Library
+from simchain.decide.listen import Progress
 from simchain.decide.places import Places
 from simchain.decide.runs import COARSE, FULL
 from simchain.decide.targets import with_held_against

@@ -18,7 +18,8 @@ from simchain.decide.engine import Engine
 from simchain.decide.goals import Readings, Table, metres_of_cable, table
 from simchain.decide.groups import Orders
 from simchain.decide.kept_ear import row_bytes
-from simchain.decide.listen import EARS_BYTES, Library, Listened, Progress, listen
+from simchain.decide.library import Library
+from simchain.decide.listen import EARS_BYTES, Listened, Progress, listen
 from simchain.decide.plan import Ints, Words
 from simchain.decide.runs import Figures, Pass, Run, bursts, music, quiet, whole_s
 from simchain.errors import RequestError

@@ -16,7 +16,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from math import factorial
 from typing import Any
@@ -32,6 +31,7 @@ from simchain.chain.walker import Walker
 from simchain.decide import listen as listening
 from simchain.decide.engine import Engine
 from simchain.decide.listen import Listened, listen
+from simchain.decide.parallel import threads
 from simchain.decide.runs import FULL, music
 from simchain.decide.search import search
 from simchain.signal import Signal
@@ -102,9 +102,9 @@ def heard_by(board: Board, workers: int, words: Any = None) -> tuple[float, List
     amp = board.output.amps[0] if board.output.amps else None
     run = music(board, "played", allowed.tokens, amp, FULL)
     words = allowed.words() if words is None else words
-    with ThreadPoolExecutor(workers) as threads:
+    with threads(workers) as pool:
         begun = time.perf_counter()
-        (listened,) = listen(Engine(threads, workers), [run], words)
+        (listened,) = listen(Engine(pool, workers), [run], words)
         return time.perf_counter() - begun, listened
 
 
@@ -205,9 +205,9 @@ class Alone:
 
     def rate(self, render: Callable[[Sequence[int]], float], words: Sequence[Any]) -> float:
         """Return the seconds of a core that an order takes over `words`, on all cores."""
-        with ThreadPoolExecutor(CORES) as threads:
+        with threads(CORES) as pool:
             begun = time.process_time()
-            list(threads.map(render, words))
+            list(pool.map(render, words))
             return (time.process_time() - begun) / len(words)
 
 

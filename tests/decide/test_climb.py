@@ -9,7 +9,7 @@ import pytest
 from simchain.board import Board, broken_rules
 from simchain.decide.climb import climbed
 from simchain.decide.found import Found
-from simchain.decide.listen import Library
+from simchain.decide.library import Library
 from simchain.decide.runs import COARSE
 from simchain.decide.search import search
 from simchain.decide.trial import Trial

@@ -21,6 +21,7 @@ import simchain
 from simchain.decide import cluster
 from simchain.decide import engine as engines
 from simchain.decide.engine import JOBS_A_WORKER, Engine, engine
+from simchain.decide.parallel import SWITCH_S, threads
 from simchain.errors import ClipError, RequestError
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
@@ -234,9 +235,16 @@ def test_ctrl_c_while_waiting() -> None:
 
 
 def test_one_worker_is_enough() -> None:
-    with engines.Threads(max_workers=1) as pool:
+    with threads(1) as pool:
         found = list(Engine(pool, 1).unordered(lambda _, job: job, None, iter(range(20))))
     assert sorted(found) == [(job, job) for job in range(20)]
+
+
+def test_threads_hand_the_interpreter_on_quickly_and_leave_it_as_it_was() -> None:
+    before = sys.getswitchinterval()
+    with threads(2):
+        assert sys.getswitchinterval() == pytest.approx(SWITCH_S) < before
+    assert sys.getswitchinterval() == before
 
 
 def test_dask_loads_only_when_asked_for() -> None:
