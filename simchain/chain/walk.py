@@ -1,9 +1,10 @@
 """The walk along one or more paths: the sound at `out` and what each test point reads."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from threading import Event
+from typing import TypeVar
 
 from simchain import units
 from simchain.board import Board, broken_rules
@@ -11,6 +12,8 @@ from simchain.chain.source import Source
 from simchain.chain.steps import PAIR, Path
 from simchain.chain.walker import Output, Point, Walker, twice
 from simchain.signal import Volts
+
+Read = TypeVar("Read")
 
 MIXER_FULL_SCALE_DBU = 18.0
 
@@ -70,11 +73,25 @@ def walk(
 ) -> list[Rendering]:
     """Render `paths`, all of one passage and so of one source, in the order given.
 
+    Raises StoppedError before the next step once `stop` is set.
+    """
+    needs_dry = any(step.joins_dry for path in paths for step in path.steps)
+    walker = Walker(source.taken(), keep=points, needs_dry=needs_dry)
+    return at_ends(paths, walker, lambda path, here: _rendering(board, path, here, source), stop)
+
+
+def at_ends(
+    paths: Sequence[Path],
+    walker: Walker,
+    read: Callable[[Path, Walker], Read],
+    stop: Event | None = None,
+) -> list[Read]:
+    """Return what is read at the end of each path, all of which start where `walker` stands.
+
     Steps with equal keys are run once: the paths are walked depth-first along what they share.
     Raises StoppedError before the next step once `stop` is set.
     """
-    found: dict[int, Rendering] = {}
-    needs_dry = any(step.joins_dry for path in paths for step in path.steps)
+    found: dict[int, Read] = {}
 
     def descend(group: list[int], depth: int, here: Walker) -> None:
         branches = _branches(paths, group, depth)
@@ -86,14 +103,14 @@ def walk(
         if len(branches) > 1 or len(group) > 1:
             here.share()
         for index in branches.pop(None, []):
-            found[index] = _rendering(board, paths[index], here, source)
+            found[index] = read(paths[index], here)
         for branch in branches.values():
             _stop_if_told(stop)
             ahead = here.fork()
             ahead.pass_through(paths[branch[0]].steps[depth])
             descend(branch, depth + 1, ahead)
 
-    descend(list(range(len(paths))), 0, Walker(source.taken(), keep=points, needs_dry=needs_dry))
+    descend(list(range(len(paths))), 0, walker)
     return [found[index] for index in range(len(paths))]
 
 

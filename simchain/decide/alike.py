@@ -1,5 +1,6 @@
 """Which of many orders are expected to sound alike, by what the ear has of each sound."""
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from typing import NamedTuple
@@ -61,7 +62,7 @@ class Alike:
     ) -> None:
         self.board, self.orders, self.first = board, orders, first
         self._further = further
-        self._probe = Probe(board, amp)
+        self._probe = Probe(board, amp, threads=os.cpu_count() or 1)
         self._sounds: dict[str, _Sounds] = {}
         self._near: dict[tuple[str, int], Ints] = {}
         self._known: dict[tuple[str, int, int], float] = {}

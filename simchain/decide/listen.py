@@ -23,8 +23,8 @@ from simchain.decide.runs import Run
 
 Floats = NDArray[np.float64]
 
-# What the ears of all sounds may take together; where it is more, they are not kept.
-EARS_BYTES = 120_000_000
+# What the ears of all sounds may take together, in all takes; where it is more, they are not kept.
+EARS_BYTES = 200_000_000
 
 # A tree is cut into so many branches or so, however many workers there are: a checkpoint then fits
 # whatever goes on from it.
@@ -186,17 +186,18 @@ def listen(
     label: str = "",
     library: Library | None = None,
     progress: Progress | None = None,
+    ears_fit: bool = False,
 ) -> list[Listened]:
     """Send the sounds of `runs` down the orders `words`, shape (orders, tokens), ascending.
 
     Where blocks turn out to come too near their rails to commute, what was left out for it is run
     too. `label` is that of the runs in the `checkpoint`. What a `library` holds is not run again;
     what is found is put into it. `progress` is called with nodes done and nodes there are, and with
-    the run's name.
+    the run's name. `ears_fit` tells that the room that ears take has been looked at.
     """
     known = [None if library is None else library.of(run.name) for run in runs]
     works = [_Work(run, words, label, each) for run, each in zip(runs, known, strict=True)]
-    if sum(work.ear_bytes() for work in works) > EARS_BYTES:
+    if not ears_fit and sum(work.ear_bytes() for work in works) > EARS_BYTES:
         for work in works:
             work.run = work.run.without_ears()
     unsure = list(range(len(works)))

@@ -18,12 +18,14 @@ import numpy as np
 from simchain.blocks import Block, Moment
 from simchain.board import Board, Order
 from simchain.chain.path import path_of
-from simchain.chain.source import Source, clip_in_volts, clip_name, key_of
+from simchain.chain.source import clip_in_volts, clip_name, key_of
 from simchain.chain.steps import AmpUnit, Path
 from simchain.chain.timeline import SOURCE, timeline_of_passage
-from simchain.chain.walk import Rendering, walk
+from simchain.chain.walk import at_ends, full_scale_volts
+from simchain.chain.walker import Walker
 from simchain.decide.dirt import TONES_HZ, more_dirt_db, residual_share, tone, tone_peaks
-from simchain.signal import Signal, Volts, resampled, twins
+from simchain.decide.parallel import in_parallel
+from simchain.signal import Volts, resampled, twins
 
 # Each tone sounds for so long; its last second is looked at, after slow states have come to rest.
 TONE_S = 1.25
@@ -42,12 +44,14 @@ class Driven(NamedTuple):
 class Probe:
     """Plays the nine tones at the levels of each passage's clip, and keeps what came of it.
 
-    `amp` is the amplifier, or None. `probes` counts the sounds that were rendered: nine tones down
-    one path are one.
+    `amp` is the amplifier, or None. It plays so many sounds at once as it is given `threads`.
+    `probes` counts the sounds that were rendered: nine tones down one path are one.
     """
 
-    def __init__(self, board: Board, amp: str | None, stop: Event | None = None) -> None:
-        self.board, self.amp, self.stop = board, amp, stop
+    def __init__(
+        self, board: Board, amp: str | None, stop: Event | None = None, *, threads: int = 1
+    ) -> None:
+        self.board, self.amp, self.stop, self.threads = board, amp, stop, threads
         self.probes = 0
         self._states: dict[str, list[Board]] = {}
         self._sources: dict[str, tuple[Volts, bytes]] = {}
@@ -72,7 +76,7 @@ class Probe:
                     elif last not in self._shares:
                         wanted[last] = path
                 if wanted:
-                    self._render(board, list(wanted.values()), volts, key)
+                    self._render(board, list(wanted.values()), volts)
 
     def more_dirt_db(self, passages: Iterable[str], a: Driven, b: Driven) -> float:
         """By how many dB B is dirtier than A (below 0: cleaner), where they differ most.
@@ -92,13 +96,25 @@ class Probe:
             self.play([passage], [driven])
         return [self._shares[last] for last in lasts]
 
-    def _render(self, board: Board, paths: Sequence[Path], volts: Volts, key: bytes) -> None:
-        timeline = paths[0].timeline
-        signal = Signal(volts.copy(), board.rate)
-        source = Source(signal, timeline, 1, volts.shape[1], noisy=False, key=key)
-        for path, heard in zip(paths, walk(board, paths, source, stop=self.stop), strict=True):
-            self._shares[path.steps[-1].key] = _shares(heard)
-            self.probes += 1
+    def _render(self, board: Board, paths: Sequence[Path], volts: Volts) -> None:
+        needs_dry = any(step.joins_dry for path in paths for step in path.steps)
+        full_scale = full_scale_volts(board, self.amp)
+
+        def shares(path: Path, here: Walker) -> tuple[bytes, Shares]:
+            return path.steps[-1].key, _shares(here.samples(full_scale), board.rate)
+
+        def walked(part: Sequence[Path]) -> list[tuple[bytes, Shares]]:
+            walker = Walker(volts, needs_dry=needs_dry, metered=False)
+            walker.share()
+            return at_ends(part, walker, shares, self.stop)
+
+        # Those that begin alike are neighbours, and share steps.
+        alike = sorted(paths, key=lambda path: [step.key for step in path.steps])
+        size = -(-len(alike) // self.threads)
+        parts = [alike[begin : begin + size] for begin in range(0, len(alike), size)]
+        for found in in_parallel(walked, parts):
+            self._shares |= dict(found)
+            self.probes += len(found)
 
     def _last_key(self, board: Board, driven: Driven, passage: str) -> bytes:
         """Return the key of the last step of a path; worked out once for all that sound alike."""
@@ -177,10 +193,9 @@ def _is_wire(block: Block, rate: int) -> bool:
     return bool(np.all(made == impulse[:1]))
 
 
-def _shares(heard: Rendering) -> Shares:
+def _shares(samples: Volts, rate: int) -> Shares:
     """Return `residual_share` of each of the nine tones."""
-    output, rate = heard.output.samples, heard.rate
-    lines = output[:1] if twins(output) else output
+    lines = samples[:1] if twins(samples) else samples
     frames = round(TONE_S * rate)
     return tuple(
         residual_share(lines[:, number * frames : (number + 1) * frames], rate, hz)

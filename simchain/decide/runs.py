@@ -53,13 +53,15 @@ FULL = Pass("full", None, None, TAKES)
 class Run:
     """One sound that is sent down all orders: `volts` of shape (channels, frames) on a ground.
 
-    `passage` is the one it belongs to, `what` says which sound of it.
+    `passage` is the one it belongs to, `what` says which sound of it; `takes` is how many takes of
+    it are listened to in all.
     """
 
     passage: str
     what: str
     ground: Ground
     volts: Volts
+    takes: int = 1
 
     @property
     def name(self) -> str:
@@ -67,12 +69,12 @@ class Run:
         return f"{self.passage}, {self.what}" if self.what else self.passage
 
     def ear_bytes(self) -> int:
-        """Return how much memory is needed for what the ear has of the sound, if that is kept."""
+        """Return how much memory is needed for what the ear has of all takes, if that is kept."""
         read = self.ground.read
         if not (isinstance(read, Listener) and read.keeps_ear):
             return 0
         rate = self.ground.timeline.board.rate
-        return row_bytes(self.volts.shape[1] + silence_before(rate), rate)
+        return self.takes * row_bytes(self.volts.shape[1] + silence_before(rate), rate)
 
     def without_ears(self) -> "Run":
         """Return a run that keeps figures only."""
@@ -142,14 +144,18 @@ def music(
     how: Pass,
     *,
     take: int = 0,
+    takes: int = 1,
 ) -> Run:
-    """Return a passage to be sent down all orders; `take` numbers the phase of modulators."""
+    """Return a passage to be sent down all orders.
+
+    `take` numbers the phase of modulators, `takes` is how many phases are listened to in all.
+    """
     rendered = how.board(board)
     source = excerpt(rendered, passage, how)
     listener = Listener(tuple(board.blocks), board.judging.listening_db_spl)
     volts = source.taken()
     ground = Ground.of(source, tokens, amp, listener, turn=take / how.takes)
-    return Run(passage, f"take {take + 1}" if take else "", ground, volts)
+    return Run(passage, f"take {take + 1}" if take else "", ground, volts, takes)
 
 
 def quiet(board: Board, passage: str, tokens: Tokens, amp: str | None, how: Pass) -> Run:

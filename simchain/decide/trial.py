@@ -163,7 +163,10 @@ class Trial:
         if how.longest_s is None and self.how.longest_s is not None:
             frames_s = (whole_s(self.asked.board, name) for name in self.asked.passages)
         rate = how.board(self.asked.board).rate
-        each = sum(2 * row_bytes(round(seconds * rate), rate) for seconds in frames_s)
+        each = sum(
+            2 * self._takes_of(name, how) * row_bytes(round(seconds * rate), rate)
+            for name, seconds in zip(self.asked.passages, frames_s, strict=True)
+        )
         return max(1, EARS_BYTES // each)
 
     @cached_property
@@ -183,7 +186,8 @@ class Trial:
             for take in range(1, self.how.takes)
         ]
         takes: dict[str, list[Listened]] = {}
-        for run, listened in zip(runs, self._listen(runs, self.words), strict=True):
+        heard = self._listen(runs, self.words, ears_fit=True)
+        for run, listened in zip(runs, heard, strict=True):
             takes.setdefault(run.passage, []).append(listened)
         return takes
 
@@ -258,15 +262,21 @@ class Trial:
         return np.array([self.alike.score(passage, reference, number) for number in numbers])
 
     def _music(self, passage: str, take: int = 0) -> Run:
-        asked = self.asked
-        return music(asked.board, passage, asked.allowed.tokens, self.amp, self.how, take=take)
+        tokens, takes = self.asked.allowed.tokens, self._takes_of(passage, self.how)
+        board = self.asked.board
+        return music(board, passage, tokens, self.amp, self.how, take=take, takes=takes)
+
+    def _takes_of(self, passage: str, how: Pass) -> int:
+        return how.takes if self.asked.modulates(passage) else 1
 
     def _test(self, goal: str, passage: str) -> Run:
         return _TESTS[goal](
             self.asked.board, passage, self.asked.allowed.tokens, self.amp, self.how
         )
 
-    def _listen(self, runs: Sequence[Run], words: Words) -> list[Listened]:
+    def _listen(
+        self, runs: Sequence[Run], words: Words, *, ears_fit: bool = False
+    ) -> list[Listened]:
         asked = self.asked
         label = f"{self.how.quality} {self.amp or ''} {_hash_of(words)} "
         return listen(
@@ -277,6 +287,7 @@ class Trial:
             label=label,
             library=asked.library,
             progress=self._progress,
+            ears_fit=ears_fit,
         )
 
     def _progress(self, done: int, total: int, what: str) -> None:
