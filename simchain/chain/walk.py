@@ -77,7 +77,7 @@ def walk(
     """
     needs_dry = any(step.joins_dry for path in paths for step in path.steps)
     walker = Walker(source.taken(), keep=points, needs_dry=needs_dry)
-    return at_ends(paths, walker, lambda path, here: _rendering(board, path, here, source), stop)
+    return at_ends(paths, walker, lambda path, here: rendering_of(board, path, here, source), stop)
 
 
 def at_ends(
@@ -142,7 +142,8 @@ def full_scale_volts(board: Board, amp: str | None) -> float:
     return units.dbu_to_peak_volts(level)
 
 
-def _rendering(board: Board, path: Path, here: Walker, source: Source) -> Rendering:
+def rendering_of(board: Board, path: Path, here: Walker, source: Source) -> Rendering:
+    """Return what a walker that stands at the end of a path has read."""
     points = {name: here.point(name, place) for name, place in path.points.items()}
     if path.amp_name and PAIR in path.amp_name:
         points = _with_second_amplifier(points)

@@ -23,6 +23,7 @@ from simchain.report.measures import measures_facts
 from simchain.report.numbers import number
 from simchain.report.stereo import stereo_facts
 from simchain.report.timeline import timeline_facts
+from simchain.signal import Volts
 
 WAVEFORM_COLUMNS = 600
 FINGERPRINT_DIGITS = 16
@@ -30,6 +31,14 @@ FINGERPRINT_DIGITS = 16
 
 def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any]:
     """Return what the audition page is built from; `sounds` holds each FLAC as base64 text."""
+    return {
+        **without_sounds(comparison),
+        "sounds": [_sound(one, files, sounds) for one in comparison.heard],
+    }
+
+
+def without_sounds(comparison: Comparison) -> dict[str, Any]:
+    """Return what the sentences of a comparison are made of: all of `page_data` but its sounds."""
     from simchain.measure.bands import CENTRES_HZ
 
     return {
@@ -41,7 +50,6 @@ def page_data(comparison: Comparison, files: Files, sounds: Mapping[Key, str]) -
         "orders": [_order(comparison, name) for name in comparison.orders],
         "passages": [_passage(comparison, music) for music in comparison.music],
         "bands_hz": [number(hz) for hz in CENTRES_HZ],
-        "sounds": [_sound(one, files, sounds) for one in comparison.heard],
         "pairs": [
             {
                 **pair_facts(pair),
@@ -98,7 +106,7 @@ def _sound(one: Heard, files: Files, sounds: Mapping[Key, str]) -> dict[str, Any
         "measures": measures_facts(one.measured),
         "steps": [step_facts(step) for step in one.steps],
         "stereo": stereo_facts(one.stereo),
-        "waveform": _waveform(one),
+        "waveform": waveform(one.rendering.output.samples, matched),
         "bands_db": [number(db + matched) for db in one.bands_db],
         "points": [
             {"name": name, **figures(point)} for name, point in one.rendering.points.items()
@@ -115,13 +123,16 @@ def fingerprint(flac_base64: str) -> str:
     return hashlib.sha256(base64.b64decode(flac_base64)).hexdigest()[:FINGERPRINT_DIGITS]
 
 
-def _waveform(one: Heard) -> list[list[float]]:
-    """Return lowest and highest sample of each of a few hundred stretches, matched."""
+def waveform(samples: Volts, gain_db: float) -> list[list[float]]:
+    """Return lowest and highest sample of each of a few hundred stretches, at a gain.
+
+    `samples` has shape (channels, frames); the first channel is shown.
+    """
     import numpy as np
 
     from simchain.units import db_to_ratio
 
-    sound = one.rendering.output.samples[0] * db_to_ratio(one.gains_db["passage"])
+    sound = samples[0] * db_to_ratio(gain_db)
     edges = np.linspace(0, sound.size, min(WAVEFORM_COLUMNS, sound.size) + 1).astype(int)[:-1]
     lows, highs = np.minimum.reduceat(sound, edges), np.maximum.reduceat(sound, edges)
     return [

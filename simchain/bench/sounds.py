@@ -1,0 +1,208 @@
+"""The sounds of the bench: rendered as they are asked for, from where earlier ones have been."""
+
+import hashlib
+import io
+from collections import OrderedDict
+from dataclasses import dataclass
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain.board import Board, Order, clip_path
+from simchain.chain.kept import Kept
+from simchain.chain.path import path_from
+from simchain.chain.render import amp_name
+from simchain.chain.source import Source, clip_name, source_of
+from simchain.chain.walk import Rendering, full_scale_volts
+from simchain.chain.walker import Output
+from simchain.decide.gains import CEILING_DBTP, room_lufs
+from simchain.report.documents import figures
+from simchain.report.numbers import number
+from simchain.report.page_data import waveform
+from simchain.signal import Signal, Volts
+
+Samples = NDArray[np.float32]
+
+# Sounds are evened out to this loudness: nearly all music has room for its peaks above it.
+PLAYED_LUFS = -23.0
+MOST_SOUND_BYTES = 250_000_000
+MOST_SOURCES = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """One order in one passage: the key of its sound, and what the page is told of it."""
+
+    key: str
+    facts: dict[str, Any]
+
+
+@dataclass(frozen=True, eq=False)
+class _Sound:
+    """What is played: shape (2, frames), full scale 1."""
+
+    samples: Samples
+    rate: int
+
+
+class Sounds:
+    """Renders orders of a board as it changes, and keeps the latest sounds by their keys.
+
+    Several threads may ask at once.
+    """
+
+    def __init__(self) -> None:
+        self._kept = Kept()
+        self._lock = Lock()
+        self._sources: OrderedDict[str, tuple[Source, Volts]] = OrderedDict()
+        self._sounds: OrderedDict[str, _Sound] = OrderedDict()
+
+    def heard(self, board: Board, order: str, passage: str, amp: str | None) -> Heard:
+        """Render a passage in an order, and return what it reads.
+
+        Raises RequestError for names that the board does not have, ClipError for clips.
+        """
+        rendering = self._rendered(board, order, passage, amp)
+        output, rate = rendering.output, rendering.rate
+        key = _key(board, rendering)
+        self._keep(key, _Sound(output.samples.astype(np.float32), rate))
+        gains_db = _gains_db(output)
+        return Heard(
+            key,
+            {
+                "key": key,
+                "order": rendering.order,
+                "passage": rendering.passage,
+                "amp": rendering.amp,
+                "seconds": output.samples.shape[1] / rate,
+                "rate": rate,
+                "gain_db": gains_db,
+                "integrated_lufs": number(output.integrated_lufs),
+                "true_peak_dbtp": number(output.true_peak_dbtp),
+                "points": [
+                    {"name": name, **figures(point)} for name, point in rendering.points.items()
+                ],
+                "waveform": waveform(output.samples, gains_db["passage"]),
+                "bands_db": _bands_db(output.samples, rate, gains_db["passage"]),
+                "warnings": list(rendering.warnings),
+            },
+        )
+
+    def wav(
+        self, key: str, start_s: float | None = None, seconds: float | None = None
+    ) -> bytes | None:
+        """Return a sound that was heard, or a part of it, as float32 WAV; None if it is not kept.
+
+        A part that lies outside the sound has no frames.
+        """
+        with self._lock:
+            sound = self._sounds.get(key)
+            if sound is None:
+                return None
+            self._sounds.move_to_end(key)
+        frames = sound.samples.shape[1]
+        start = min(max(round((start_s or 0.0) * sound.rate), 0), frames)
+        end = frames if seconds is None else min(start + round(seconds * sound.rate), frames)
+        return _wav(sound.samples[:, start : max(start, end)], sound.rate)
+
+    def slice_wav(
+        self,
+        board: Board,
+        order: str,
+        passage: str,
+        amp: str | None,
+        start_s: float,
+        seconds: float,
+    ) -> tuple[bytes, float]:
+        """Return a part of an order, and what to play it at in dB, evened out.
+
+        Raises as `heard` does.
+        """
+        heard = self.heard(board, order, passage, amp)
+        found = self.wav(heard.key, start_s, seconds)
+        assert found is not None
+        return found, float(heard.facts["gain_db"]["passage"])
+
+    def against(
+        self, board: Board, a: str | Order, b: str | Order, passage: str, amp: str | None
+    ) -> dict[str, Any]:
+        """Hold order B against order A in a passage: the sentence, the word and its figures.
+
+        Raises as `heard` does.
+        """
+        from simchain.decide.compare import compare
+        from simchain.report.documents import pair_facts
+        from simchain.report.page_data import without_sounds
+        from simchain.report.sentences import passage_sentence
+
+        amps = None if amp is None else [amp]
+        found = compare(board, [a, b], passages=[passage], amps=amps)
+        sentence = passage_sentence(without_sounds(found), passage, amp_name(board, amp))
+        return {"sentence": sentence, **pair_facts(found.pairs[0])}
+
+    def _rendered(self, board: Board, order: str, passage: str, amp: str | None) -> Rendering:
+        board.order(order)
+        source, volts = self._source(board, passage)
+        path = path_from(source, board, order, amp_name(board, amp))
+        return self._kept.render(board, path, source, volts)
+
+    def _source(self, board: Board, passage: str) -> tuple[Source, Volts]:
+        """Return a passage at the guitar's jack; read again where anything but orders changed."""
+        clip = clip_path(board, clip_name(board, passage))
+        changed = clip.stat().st_mtime_ns if clip.exists() else 0
+        told = f"{passage} {clip} {changed} {board.model_dump_json(exclude={'orders'})}"
+        with self._lock:
+            if told in self._sources:
+                self._sources.move_to_end(told)
+                return self._sources[told]
+        source = source_of(board, passage)
+        volts = source.taken()
+        with self._lock:
+            self._sources[told] = source, volts
+            while len(self._sources) > MOST_SOURCES:
+                self._sources.popitem(last=False)
+        return source, volts
+
+    def _keep(self, key: str, sound: _Sound) -> None:
+        with self._lock:
+            self._sounds[key] = sound
+            self._sounds.move_to_end(key)
+            size = sum(each.samples.nbytes for each in self._sounds.values())
+            while size > MOST_SOUND_BYTES and len(self._sounds) > 1:
+                _, oldest = self._sounds.popitem(last=False)
+                size -= oldest.samples.nbytes
+
+
+def _key(board: Board, rendering: Rendering) -> str:
+    """Return what stands for a sound: all that leads to it, and what full scale is."""
+    path = rendering.path
+    full_scale = repr(full_scale_volts(board, path.amp_name)).encode()
+    return hashlib.blake2b(path.steps[-1].key + full_scale, digest_size=16).hexdigest()
+
+
+def _gains_db(output: Output) -> dict[str, float]:
+    """Return what to play a sound at: as loud as all others, and as it comes.
+
+    Neither lets it pass full scale.
+    """
+    if not np.isfinite(output.integrated_lufs):
+        return {"passage": 0.0, "as_is": 0.0}
+    even = min(PLAYED_LUFS, room_lufs(output)) - output.integrated_lufs
+    return {"passage": even, "as_is": min(0.0, CEILING_DBTP - output.true_peak_dbtp)}
+
+
+def _bands_db(samples: Volts, rate: int, gain_db: float) -> list[float | None]:
+    from simchain.measure.bands import third_octaves_db
+
+    lines = samples[:1] if np.shares_memory(samples[0], samples[1]) else samples
+    return [number(db + gain_db) for db in third_octaves_db(Signal(lines, rate))[1]]
+
+
+def _wav(samples: Samples, rate: int) -> bytes:
+    import soundfile
+
+    held = io.BytesIO()
+    soundfile.write(held, samples.T, rate, format="WAV", subtype="FLOAT")
+    return held.getvalue()

@@ -1,0 +1,168 @@
+"""Sounds of the bench: what `render` makes, by a key that changes when the sound does."""
+
+import io
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from simchain import clips
+from simchain.bench.sounds import PLAYED_LUFS, Sounds
+from simchain.board import Board, Order, load_board
+from simchain.chain.render import render
+from simchain.errors import ClipError, RequestError
+from simchain.measure.loudness import integrated_lufs
+from simchain.measure.true_peak import true_peak_dbtp
+from simchain.signal import Signal, read_clip, write_float_wav
+
+BOARD = """
+tail_s = 0.2
+source = { kind = "guitar", clip = "clip.wav" }
+[blocks]
+press = { kind = "compressor" }
+grit = { kind = "drive", gain_db = 20 }
+echo = { kind = "delay", outputs = 2, spread = 0.5 }
+[amps.mine]
+[amps.other]
+gain_db = 30
+[output]
+amps = ["mine"]
+[orders.now]
+front = ["press", "grit", "echo"]
+[orders.split]
+front = ["press", "grit"]
+loop = ["echo"]
+[passages.soft]
+on = ["press", "echo"]
+[passages.loud]
+on = ["press", "grit", "echo"]
+"""
+
+
+def write_clip(folder: Path, name: str, seconds: float = 1.0) -> None:
+    played = read_clip(clips.path(name))
+    short = np.ascontiguousarray(played.volts[:, : round(seconds * played.rate)])
+    write_float_wav(folder / "clip.wav", Signal(short, played.rate))
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Board:
+    write_clip(tmp_path, "riff")
+    (tmp_path / "board.toml").write_text(BOARD)
+    return load_board(tmp_path / "board.toml")
+
+
+def with_order(board: Board, name: str, order: Order) -> Board:
+    return board.model_copy(update={"orders": {**board.orders, name: order}})
+
+
+def read(wav: bytes | None) -> np.ndarray:
+    assert wav is not None
+    samples, rate = soundfile.read(io.BytesIO(wav), dtype="float32", always_2d=True)
+    assert rate == 48_000
+    return samples.T
+
+
+@pytest.mark.parametrize("order", ["now", "split"])
+@pytest.mark.parametrize("amp", [None, "other"])
+def test_what_is_played_is_what_render_makes(board: Board, order: str, amp: str | None) -> None:
+    sounds = Sounds()
+    for passage in ("soft", "loud"):
+        heard = sounds.heard(board, order, passage, amp)
+        there = render(board, order, passage, amp=amp)
+        found = read(sounds.wav(heard.key))
+        assert np.array_equal(found, there.output.samples.astype(np.float32))
+        assert heard.facts["seconds"] == pytest.approx(1.2)
+        assert heard.facts["amp"] == (amp or "mine")
+        assert [point["name"] for point in heard.facts["points"]] == list(there.points)
+        assert heard.facts["integrated_lufs"] == there.output.integrated_lufs
+
+
+def test_a_part_of_a_sound(board: Board) -> None:
+    sounds = Sounds()
+    key = sounds.heard(board, "now", "loud", None).key
+    whole = read(sounds.wav(key))
+    for start_s, seconds, expected in (
+        (0.25, 0.5, whole[:, 12_000:36_000]),
+        (1.0, 2.0, whole[:, 48_000:]),
+        (0.5, None, whole[:, 24_000:]),
+        (9.0, 1.0, whole[:, :0]),
+    ):
+        assert np.array_equal(read(sounds.wav(key, start_s, seconds)), expected)
+    wav, gain_db = sounds.slice_wav(board, "now", "loud", None, 0.25, 0.5)
+    assert np.array_equal(read(wav), whole[:, 12_000:36_000])
+    assert gain_db == sounds.heard(board, "now", "loud", None).facts["gain_db"]["passage"]
+
+
+def test_the_key_is_that_of_the_sound(board: Board) -> None:
+    """Another order, the same again, another name for it; another full scale."""
+    sounds = Sounds()
+    first = sounds.heard(board, "now", "loud", None).key
+    moved = with_order(board, "now", Order(front=("grit", "press", "echo"), loop=()))
+    assert sounds.heard(moved, "now", "loud", None).key != first
+    same = with_order(board, "again", board.orders["now"])
+    assert sounds.heard(same, "again", "loud", None).key == first
+    louder = board.output.model_copy(update={"full_scale_dbu": 30.0})
+    other = sounds.heard(board.model_copy(update={"output": louder}), "now", "loud", None)
+    assert other.key != first
+    assert sounds.wav("no such key") is None
+
+
+def test_it_is_played_evenly_and_never_over_full_scale(board: Board) -> None:
+    sounds = Sounds()
+    for passage in ("soft", "loud"):
+        heard = sounds.heard(board, "now", passage, None)
+        samples = read(sounds.wav(heard.key)).astype(np.float64)
+        for way, gain_db in heard.facts["gain_db"].items():
+            played = samples * 10.0 ** (gain_db / 20.0)
+            assert true_peak_dbtp(played, 48_000) < -1.0, way
+            if way == "passage":
+                assert integrated_lufs(played, 48_000) == pytest.approx(PLAYED_LUFS, abs=1e-3)
+
+
+def test_a_clip_that_changed_is_read_again(board: Board, tmp_path: Path) -> None:
+    sounds = Sounds()
+    first = sounds.heard(board, "now", "soft", None).key
+    write_clip(tmp_path, "funk")
+    assert sounds.heard(board, "now", "soft", None).key != first
+    (tmp_path / "clip.wav").unlink()
+    with pytest.raises(ClipError):
+        sounds.heard(board, "now", "soft", None)
+
+
+def test_what_the_board_does_not_have_is_refused(board: Board) -> None:
+    sounds = Sounds()
+    for order, passage, amp in (("no", "soft", None), ("now", "no", None), ("now", "soft", "no")):
+        with pytest.raises(RequestError, match="no"):
+            sounds.heard(board, order, passage, amp)
+
+
+def test_one_order_against_another(board: Board) -> None:
+    sounds = Sounds()
+    moved = Order(front=("echo", "press", "grit"), loop=())
+    found = sounds.against(board, "now", moved, "loud", None)
+    assert found["verdict"] == "clear"
+    assert found["sentence"].startswith("Loud: ")
+    assert found["a"] == "now"
+
+
+def test_many_may_ask_at_once(board: Board) -> None:
+    sounds, expected = Sounds(), Sounds()
+    asked = [(order, passage) for passage in ("soft", "loud") for order in ("now", "split")]
+    keys: list[str] = []
+
+    def ask() -> None:
+        keys.extend(sounds.heard(board, *each, None).key for each in asked)
+
+    threads = [threading.Thread(target=ask) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(keys) == 16
+    for each in asked:
+        heard = expected.heard(board, *each, None)
+        assert keys.count(heard.key) == 4
+        assert np.array_equal(read(sounds.wav(heard.key)), read(expected.wav(heard.key)))
