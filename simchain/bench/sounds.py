@@ -11,19 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain.board import Board, Order, clip_path
+from simchain.chain.excerpt import excerpt
 from simchain.chain.kept import Kept
 from simchain.chain.path import path_from
 from simchain.chain.render import amp_name
 from simchain.chain.source import Source, clip_name, source_of
-from simchain.chain.walk import Rendering, full_scale_volts
+from simchain.chain.walk import Rendering, full_scale_volts, walk
 from simchain.chain.walker import Output
 from simchain.decide.gains import CEILING_DBTP, room_lufs
+from simchain.measure.loudness import ungated_lufs
 from simchain.report.documents import figures
 from simchain.report.numbers import number
 from simchain.report.page_data import waveform
 from simchain.signal import Signal, Volts
 
 Samples = NDArray[np.float32]
+Music = tuple[str, str | None]  # a passage on an amplifier
 
 # Sounds are evened out to this loudness: nearly all music has room for its peaks above it.
 PLAYED_LUFS = -23.0
@@ -58,6 +61,7 @@ class Sounds:
         self._lock = Lock()
         self._sources: OrderedDict[str, tuple[Source, Volts]] = OrderedDict()
         self._sounds: OrderedDict[str, _Sound] = OrderedDict()
+        self._latest: dict[Music, tuple[str, float]] = {}
 
     def heard(self, board: Board, order: str, passage: str, amp: str | None) -> Heard:
         """Render a passage in an order, and return what it reads.
@@ -69,6 +73,7 @@ class Sounds:
         key = _key(board, rendering)
         self._keep(key, _Sound(output.samples.astype(np.float32), rate))
         gains_db = _gains_db(output)
+        self._latest[passage, rendering.amp] = key, gains_db["passage"]
         return Heard(
             key,
             {
@@ -116,14 +121,41 @@ class Sounds:
         start_s: float,
         seconds: float,
     ) -> tuple[bytes, float]:
-        """Return a part of an order, and what to play it at in dB, evened out.
+        """Return a part of an order quickly, and what to play it at in dB, evened out.
 
-        Raises as `heard` does.
+        Where the whole is not there it is rendered with a run-in: what rang on before is lost, and
+        it is played as loud as the same part of the order that was heard last. Raises as `heard`
+        does.
         """
-        heard = self.heard(board, order, passage, amp)
-        found = self.wav(heard.key, start_s, seconds)
-        assert found is not None
-        return found, float(heard.facts["gain_db"]["passage"])
+        source, volts = self._source(board, passage)
+        end = amp_name(board, amp)
+        path = path_from(source, board, order, end)
+        part = excerpt(board, passage, source, volts, start_s, seconds)
+        if part is None or self._kept.knows(path):
+            heard = self.heard(board, order, passage, amp)
+            found = self.wav(heard.key, start_s, seconds) or b""
+            return found, float(heard.facts["gain_db"]["passage"])
+        path = path_from(part.source, part.board, order, end, before_s=part.before_s)
+        rendered = walk(part.board, [path], part.source)[0]
+        samples = rendered.output.samples[:, part.run_in :].astype(np.float32)
+        gain_db = self._gain_of_part_db((passage, end), samples, start_s, rendered)
+        return _wav(samples, rendered.rate), gain_db
+
+    def _gain_of_part_db(
+        self, music: Music, samples: Samples, start_s: float, rendered: Rendering
+    ) -> float:
+        key, gain_db = self._latest.get(music, ("", 0.0))
+        with self._lock:
+            sound = self._sounds.get(key)
+        if sound is not None:
+            start = round(start_s * sound.rate)
+            there = sound.samples[:, start : start + samples.shape[1]]
+            before, now = (
+                ungated_lufs(lines.astype(np.float64), sound.rate) for lines in (there, samples)
+            )
+            if np.isfinite(before - now):
+                return gain_db + before - now
+        return _gains_db(rendered.output)["passage"]
 
     def against(
         self, board: Board, a: str | Order, b: str | Order, passage: str, amp: str | None

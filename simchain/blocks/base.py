@@ -66,8 +66,9 @@ class Moment:
     """What a block may know besides its settings.
 
     `rate` in frames a second. `seed` comes from the block's name. `turn` shifts the phase of
-    free-running modulators, in turns from 0 to 1. `curves` holds the controls that move, `takes`
-    what is done to the block's loop, in time order.
+    free-running modulators, in turns from 0 to 1; they have been running for `before_s` when the
+    sound begins. `curves` holds the controls that move, `takes` what is done to the block's loop,
+    in time order.
     """
 
     rate: int
@@ -75,6 +76,7 @@ class Moment:
     turn: float = 0.0
     curves: tuple[tuple[str, Curve], ...] = ()
     takes: tuple[Take, ...] = ()
+    before_s: float = 0.0
 
     def moving(self, control: str, frames: int, first: int = 0) -> Volts | None:
         """Return the values of `control` at `frames` frames from `first` on; None at rest."""

@@ -305,7 +305,8 @@ class _Turns:
     """The phase of one channel's sine in turns, piece after piece, at every `step`-th frame."""
 
     def __init__(self, unit: Modulation, now: Moment, channel: int, step: int = 1) -> None:
-        self._start = unit.phase + now.turn + channel * 0.5 * unit.width
+        turned = now.turn + unit.lfo_hz * now.before_s
+        self._start = unit.phase + turned + channel * 0.5 * unit.width
         self._hz, self._now, self._step = unit.lfo_hz, now, step
         self._moves = (unit.lfo_hz > 0 and unit.depth > 0) or "depth" in dict(now.curves)
         self._gone = 0.0

@@ -309,7 +309,7 @@ def _sways(swaying: Ints, lines: Network, motion: float, now: Moment) -> "Sways"
     places = (np.arange(swaying.size) + random.random(swaying.size)) / SWAYING_LINES
     slow, fast = SWAY_HZ
     hz = slow * (fast / slow) ** random.permutation(places)
-    starts = now.turn + random.random(swaying.size)
+    starts = now.turn + random.random(swaying.size) + hz * now.before_s
     most = np.minimum(SWING_MS / 1e3 * now.rate, SWING_PART_OF_LINE * lines.lengths[swaying])
     return Sways(swaying, motion * most, hz / now.rate, starts)
 

@@ -95,8 +95,17 @@ class _Driver(NamedTuple):
 class Draft:
     """Collects the steps and test points of one path; see `chain.path.path_of`."""
 
-    def __init__(self, timeline: Timeline, turn: float, key: bytes, channels: int, noisy: bool):
+    def __init__(
+        self,
+        timeline: Timeline,
+        turn: float,
+        key: bytes,
+        channels: int,
+        noisy: bool,
+        before_s: float = 0.0,
+    ):
         self.timeline, self.turn, self.key, self.noisy = timeline, turn, key, noisy
+        self.before_s = before_s
         self.board = timeline.board
         self.ideal = self.board.links == "ideal"
         self.steps: list[Step] = []
@@ -278,8 +287,9 @@ class Draft:
             if isinstance(unit, Block):
                 curves, takes = self.timeline.curves(name), self.timeline.takes(name)
                 # Steps before the first one that modulates are the same at any phase.
-                turn = self.turn if unit.modulates() else 0.0
-                moment = replace(moment, turn=turn, curves=curves, takes=takes)
+                sways = unit.modulates()
+                turn, before_s = (self.turn, self.before_s) if sways else (0.0, 0.0)
+                moment = replace(moment, turn=turn, curves=curves, takes=takes, before_s=before_s)
                 versions = self.timeline.versions(name)
             self._kept[known] = moment, versions if len(versions) > 1 else ()
         return cast(tuple[Moment, tuple[tuple[Block, Gate], ...]], self._kept[known])

@@ -52,6 +52,11 @@ class Kept:
             self._keep(step, here, made.volts.nbytes)
         return rendering_of(board, path, here, source)
 
+    def knows(self, path: Path) -> bool:
+        """Whether all of a path has been run."""
+        with self._lock:
+            return path.steps[-1].key in self._stands
+
     def _start(self, path: Path, volts: Volts) -> tuple[Walker, tuple[Step, ...]]:
         with self._lock:
             for at, step in reversed(list(enumerate(path.steps))):

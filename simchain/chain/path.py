@@ -22,13 +22,14 @@ def path_of(
     channels: int = 1,
     turn: float = 0.0,
     noisy: bool = False,
+    before_s: float = 0.0,
 ) -> Path:
     """Return the path of a passage, or of any other timeline, in `order`.
 
     `amp` names the amplifier at the end, or both of a stereo pair joined by `PAIR` (None: the
     board's mixer input). `source_key` stands for
     the sound at the source, `channels` is its number of channels, `turn` shifts free-running
-    modulators. With `noisy` every unit and wire hisses.
+    modulators, which have run for `before_s`. With `noisy` every unit and wire hisses.
 
     Raises RequestError for a name that the board does not have and for a loop without an
     amplifier.
@@ -40,7 +41,15 @@ def path_of(
             f"order '{order_name}' has a loop ({', '.join(wanted.loop)}) but there is no amplifier "
             "to hold it; name one in [output] amps or with --amp"
         )
-    laying = Laying(timeline, amp, source_key=source_key, channels=channels, turn=turn, noisy=noisy)
+    laying = Laying(
+        timeline,
+        amp,
+        source_key=source_key,
+        channels=channels,
+        turn=turn,
+        noisy=noisy,
+        before_s=before_s,
+    )
     for name in wanted.front:
         laying.add(name)
     if amp is not None:
@@ -69,8 +78,9 @@ class Laying:
         channels: int = 1,
         turn: float = 0.0,
         noisy: bool = False,
+        before_s: float = 0.0,
     ) -> None:
-        self.draft = Draft(timeline, turn, source_key, channels, noisy)
+        self.draft = Draft(timeline, turn, source_key, channels, noisy, before_s)
         self.board = timeline.board
         self.amps = tuple(self.board.amps[name] for name in amp.split(PAIR)) if amp else ()
         self.in_loop = False
@@ -141,7 +151,13 @@ class Laying:
 
 
 def path_from(
-    source: Source, board: Board, order: str | Order, amp: str | None, *, turn: float = 0.0
+    source: Source,
+    board: Board,
+    order: str | Order,
+    amp: str | None,
+    *,
+    turn: float = 0.0,
+    before_s: float = 0.0,
 ) -> Path:
     """Return the path that `source` takes in `order`; see `path_of`."""
     return path_of(
@@ -153,6 +169,7 @@ def path_from(
         channels=source.channels,
         turn=turn,
         noisy=source.noisy,
+        before_s=before_s,
     )
 
 

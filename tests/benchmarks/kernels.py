@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from tests.benchmarks.kernels_of_the_ear import ear_races
 from tests.benchmarks.races import NEED_NO_RACE, Race, kernels_without_a_race, races
 
 SOURCES = Path(__file__).parent / "c"
@@ -101,7 +102,7 @@ def main() -> None:
     if shutil.which("gcc") is None:
         print("not run: gcc is not on the path")
         return
-    every, words = list(races()), sys.argv[1:]
+    every, words = [*races(), *ear_races()], sys.argv[1:]
     chosen = [one for one in every if not words or any(word in one.name for word in words)]
     if left := kernels_without_a_race(every):
         print(f"without a twin in C: {', '.join(left)}")
