@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from simchain.board import Allowed
+from simchain.decide.moves import ascending, is_allowed, neighbours
 from simchain.decide.plan import Words
 from simchain.decide.runs import COARSE
 from simchain.decide.trial import Asked, Trial
@@ -37,16 +38,16 @@ def climbed(asked: Asked, beam: int) -> Climb:
     units = 0
     for _ in range(_ROUNDS):
         known |= new
-        trial = Trial(asked, COARSE, _ascending(known))
+        trial = Trial(asked, COARSE, ascending(known))
         units += sum(each.tally.units for each in trial.music)
         score = trial.table().score[trial.counted]
         order = trial.counted[np.argsort(score, kind="stable")][:beam]
         now = [trial.words[number].tobytes() for number in order]
-        new = {near for word in now for near in _neighbours(asked.allowed, word)} - known
+        new = {near for word in now for near in neighbours(asked.allowed, word)} - known
         if now == best or not new:
             break
         best = now
-    return Climb(_ascending(known), units)
+    return Climb(ascending(known), units)
 
 
 def _given(asked: Asked) -> Iterator[bytes]:
@@ -54,29 +55,5 @@ def _given(asked: Asked) -> Iterator[bytes]:
     for order in asked.board.orders.values():
         with suppress(RequestError):
             word = bytes(asked.allowed.word(order))
-            if _is_allowed(asked.allowed, word):
+            if is_allowed(asked.allowed, word):
                 yield word
-
-
-def _neighbours(allowed: Allowed, word: bytes) -> Iterator[bytes]:
-    """Yield what a word becomes when one of its tokens stands elsewhere, as far as allowed."""
-    for token in word:
-        others = word.replace(bytes((token,)), b"")
-        for place in range(len(word)):
-            near = others[:place] + bytes((token,)) + others[place:]
-            if near != word and _is_allowed(allowed, near):
-                yield near
-
-
-def _is_allowed(allowed: Allowed, word: bytes) -> bool:
-    placed = 0
-    for token in word:
-        if token not in allowed.following(placed):
-            return False
-        placed |= 1 << token
-    return True
-
-
-def _ascending(words: Collection[bytes]) -> Words:
-    joined = b"".join(sorted(words))
-    return np.frombuffer(joined, dtype=np.uint8).reshape(len(words), -1)

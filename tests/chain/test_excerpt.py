@@ -1,4 +1,4 @@
-"""A part of a passage rendered by itself sounds as it does in the whole, but for what rang before."""
+"""A part of a passage by itself sounds as it does in the whole, but for what rang before."""
 
 from pathlib import Path
 
