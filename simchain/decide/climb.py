@@ -7,13 +7,12 @@ Intelligence, ch. 4, from memory.) What it misses of the best is measured in
 `tests/benchmarks/search.py`.
 """
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from typing import NamedTuple
 
 import numpy as np
 
-from simchain.board import Allowed
 from simchain.decide.moves import ascending, is_allowed, neighbours
 from simchain.decide.plan import Words
 from simchain.decide.runs import COARSE

@@ -25,7 +25,7 @@ from simchain.board import Board
 from simchain.decide.climb import climbed
 from simchain.decide.engine import engine
 from simchain.decide.goals import weights_of
-from simchain.decide.listen import Library
+from simchain.decide.library import Library
 from simchain.decide.runs import COARSE, FULL, Pass
 from simchain.decide.search import allowed_orders
 from simchain.decide.targets import with_held_against
@@ -47,6 +47,13 @@ CASES: dict[str, Callable[[], Board]] = {
     ),
     "5 and a split, headroom and floor": lambda: board_of(
         ("press", "grit", "sway", "room", "mids"), amplifier=True, goals="headroom = 1\nfloor = 1"
+    ),
+    "5 and a split, 12 s, levels, headroom and dirt": lambda: board_of(
+        ("press", "grit", "sway", "room", "mids"),
+        clip_s=12.0,
+        amplifier=True,
+        goals="levels = 1\nheadroom = 1\ndirt = 0.5",
+        target=TARGET,
     ),
     "demo board, its goals": demo_board,
     "7 blocks, levels and headroom": lambda: board_of(SEVEN, goals=LEVELS, target=TARGET),
