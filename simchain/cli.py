@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from simchain.cli_bench import bench
 from simchain.cli_console import err, names, out, print_json, print_lines, warn
 from simchain.cli_options import (
     Amps,
@@ -337,6 +338,7 @@ def compare(
 
 
 app.command()(search)
+app.command()(bench)
 
 
 def _compare(

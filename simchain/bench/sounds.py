@@ -59,6 +59,7 @@ class Sounds:
     def __init__(self) -> None:
         self._kept = Kept()
         self._lock = Lock()
+        self._one_at_a_time = Lock()  # what takes all cores by itself
         self._sources: OrderedDict[str, tuple[Source, Volts]] = OrderedDict()
         self._sounds: OrderedDict[str, _Sound] = OrderedDict()
         self._latest: dict[Music, tuple[str, float]] = {}
@@ -173,6 +174,30 @@ class Sounds:
         found = compare(board, [a, b], passages=[passage], amps=amps)
         sentence = passage_sentence(without_sounds(found), passage, amp_name(board, amp))
         return {"sentence": sentence, **pair_facts(found.pairs[0])}
+
+    def free(self, board: Board, order: str, passage: str, amp: str | None) -> dict[str, Any]:
+        """Say where each block may stand in a passage without a difference being expected.
+
+        Raises as `heard` does.
+        """
+        from simchain.decide.free_moves import free_moves
+
+        with self._one_at_a_time:
+            found = free_moves(board, order, passages=[passage], amp=amp)
+        return {
+            "order": order,
+            "passage": passage,
+            "moves": [
+                {
+                    "block": move.block,
+                    "front": list(move.order.front),
+                    "loop": list(move.order.loop),
+                    "louder_lu": move.louder_lu,
+                    "proved": move.proved,
+                }
+                for move in found
+            ],
+        }
 
     def _rendered(self, board: Board, order: str, passage: str, amp: str | None) -> Rendering:
         board.order(order)

@@ -1,23 +1,29 @@
 """Changing a board file without touching the rest: comments, layout and sequence stay."""
 
+import copy
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import tomlkit
 from tomlkit.container import Container
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, InlineTable, Item, Null, Table
+from tomlkit.items import AoT, Array, InlineTable, Item, Null, Table
 
 from simchain import files
+from simchain.board.list_lines import NotOneALineError, relisted
 from simchain.board.read import read_board, text_of
+from simchain.board.table_lines import renamings, without_table
 from simchain.board.wording import key_shown, shown
 from simchain.errors import RequestError
 
 KeyPath = tuple[str, ...]
 Changes = Mapping[KeyPath, Any]
+
+# In place of a value: what stands at the path is taken out of the file.
+REMOVED: Final = object()
 
 
 def save(path: Path, changes: Changes) -> None:
@@ -35,13 +41,33 @@ def updated(text: str, changes: Changes) -> str:
     """Return TOML `text` with `changes` made, and everything else byte for byte as it was.
 
     A change's key is the path to a value, such as ``("blocks", "grit", "gain_db")``; tables that
-    are missing are added. Values are text, numbers, true or false, lists and tables of these.
+    are missing are added. Values are text, numbers, true or false, lists and tables of these, or
+    `REMOVED` for a key or a table that is to go; one that is not there is gone already.
+
+    Comments stay, but for those on and between the lines of what is removed.
 
     Raises RequestError for a path that leads through something that is no table.
     """
     for path, value in changes.items():
-        text = _changed(text, path, _as_read(value))
+        text = _removed(text, path) if value is REMOVED else _changed(text, path, _as_read(value))
     return text
+
+
+def renamed(text: str, path: KeyPath, name: str) -> str:
+    """Return TOML `text` with what stands at `path` under another name, in the same place.
+
+    What refers to the old name is not changed. Raises RequestError when nothing stands there, or
+    something of that name already.
+    """
+    read = tomllib.loads(text)
+    holder = _found(read, path[:-1])
+    if not isinstance(holder, dict) or path[-1] not in holder:
+        raise RequestError(f"{_named(path)}: there is no such table to rename")
+    if name in holder:
+        raise RequestError(f"{_named((*path[:-1], name))} is there already; give another name")
+    value = holder[name] = holder.pop(path[-1])
+    found = _first_that_reads(renamings(text, path, name), [read])
+    return found or updated(text, {path: REMOVED, (*path[:-1], name): value})
 
 
 def _changed(text: str, path: KeyPath, value: Any) -> str:
@@ -49,12 +75,51 @@ def _changed(text: str, path: KeyPath, value: Any) -> str:
     if _found(wanted, path) == value and type(_found(wanted, path)) is type(value):
         return text
     _put(wanted, path, value)
-    for way in (_replaced, _with_new_key, _with_new_table, _left_to_tomlkit):
-        with suppress(TOMLKitError, tomllib.TOMLDecodeError, _NotThisWayError):
-            result = way(text, path, value)
-            if tomllib.loads(result) == wanted:
+    ways = (_entries_moved, _replaced, _with_new_key, _with_new_table, _left_to_tomlkit)
+    result = _first_that_reads(_tried(ways, text, path, value), [wanted])
+    if result is None:
+        raise RequestError(f"{_named(path)} = {shown(value)} has no place in this file's layout")
+    return result
+
+
+def _removed(text: str, path: KeyPath) -> str:
+    read = tomllib.loads(text)
+    holder = _found(read, path[:-1])
+    if not isinstance(holder, dict) or path[-1] not in holder:
+        return text
+    result = _first_that_reads(
+        _tried((without_table, _without_key), text, path), list(_all_without(read, path))
+    )
+    if result is None:
+        raise RequestError(f"{_named(path)} cannot be taken out of this file's layout")
+    return result
+
+
+def _tried(ways: Iterable[Callable[..., str]], *given: Any) -> Iterator[str]:
+    """Yield what each way makes of the text, where the file is laid out for it."""
+    for way in ways:
+        with suppress(TOMLKitError, _NotThisWayError, NotOneALineError):
+            yield way(*given)
+
+
+def _first_that_reads(results: Iterable[str], wanted: list[dict[str, Any]]) -> str | None:
+    """Return the first of `results` that reads as one of `wanted`, or None."""
+    for result in results:
+        with suppress(tomllib.TOMLDecodeError):
+            if tomllib.loads(result) in wanted:
                 return result
-    raise RequestError(f"{_named(path)} = {shown(value)} has no place in this file's layout")
+    return None
+
+
+def _all_without(tables: dict[str, Any], path: KeyPath) -> Iterator[dict[str, Any]]:
+    """Yield `tables` without what is at `path`; then also without each table left empty by that."""
+    for depth in range(len(path), 0, -1):
+        tables = copy.deepcopy(tables)
+        holder = _found(tables, path[: depth - 1])
+        if depth < len(path) and holder[path[depth - 1]] != {}:
+            return
+        del holder[path[depth - 1]]
+        yield tables
 
 
 def _as_read(value: Any) -> Any:
@@ -66,6 +131,25 @@ def _as_read(value: Any) -> Any:
 
 class _NotThisWayError(Exception):
     """The file is laid out in another way."""
+
+
+def _without_key(text: str, path: KeyPath) -> str:
+    """Take out one key with its line, or one entry of an inline table."""
+    document = tomlkit.parse(text)
+    del _parent(document, path)[path[-1]]
+    return tomlkit.dumps(document)
+
+
+def _entries_moved(text: str, path: KeyPath, value: Any) -> str:
+    """Put the texts of a list that stands on several lines into another sequence."""
+    document = tomlkit.parse(text)
+    parent = _parent(document, path)
+    old = parent.get(path[-1])
+    texts = isinstance(value, list) and all(isinstance(entry, str) for entry in value)
+    if not (texts and isinstance(old, Array) and "\n" in old.as_string()):
+        raise _NotThisWayError
+    parent[path[-1]] = tomlkit.parse(f"value = {relisted(old.as_string(), value)}")["value"]
+    return tomlkit.dumps(document)
 
 
 def _replaced(text: str, path: KeyPath, value: Any) -> str:

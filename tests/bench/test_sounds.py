@@ -148,6 +148,16 @@ def test_one_order_against_another(board: Board) -> None:
     assert found["a"] == "now"
 
 
+def test_free_moves_as_the_page_is_told_of_them(board: Board) -> None:
+    """Off throughout, grit may stand anywhere, and that is proved where links are wires."""
+    found = Sounds().free(board, "now", "soft", None)
+    assert (found["order"], found["passage"]) == ("now", "soft")
+    moves = {(each["block"], *each["front"], "|", *each["loop"]): each for each in found["moves"]}
+    for line in (("grit", "press", "echo", "|"), ("press", "echo", "grit", "|")):
+        assert moves["grit", *line]["louder_lu"] == pytest.approx(0.0, abs=0.1)
+    assert ("echo", "echo", "press", "grit", "|") not in moves
+
+
 def test_many_may_ask_at_once(board: Board) -> None:
     sounds, expected = Sounds(), Sounds()
     asked = [(order, passage) for passage in ("soft", "loud") for order in ("now", "split")]

@@ -1,0 +1,1 @@
+"""The bench: a local page on which orders are tried by hand and ear."""

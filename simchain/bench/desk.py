@@ -1,0 +1,263 @@
+"""A board's text while it is edited: moves, changes, undo, redo, saving. No web."""
+
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from simchain import files
+from simchain.board import Board, new_board, read_board, starter, updated
+from simchain.board.names import NAMES_ALLOWED, name_fault
+from simchain.board.read import LARGEST_FILE, text_of
+from simchain.board.wording import key_shown, one_line, shown
+from simchain.board.write import REMOVED, renamed
+from simchain.errors import BoardError, Problem, RequestError, SimchainError, unknown_name
+
+# So many changes can be taken back.
+MOST_STEPS = 1000
+LONGEST_SAY = 120
+LONGEST_FILE_NAME = 100
+
+
+class ConflictError(SimchainError):
+    """What is asked does not go with what has happened meanwhile: nothing is changed."""
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """A text that loads as a board, and in words what was done to come to it."""
+
+    text: str
+    board: Board
+    say: str = ""
+
+
+class Desk:
+    """One board while it is edited.
+
+    Every change is made in the board's TOML text and read back as a board before it counts: one
+    that would not load raises BoardError or RequestError and leaves all as it was. `revision`
+    counts changes, undo and redo.
+    """
+
+    def __init__(self, text: str, folder: Path, file: Path | None = None) -> None:
+        """Take a board's `text` to the desk; `file` is where it was read from, if it has a file.
+
+        Raises BoardError for a text that does not load.
+        """
+        self.folder, self.file = folder, file
+        self.revision = 0
+        self._on_disk = text if file else None
+        self._now = _Sheet(text, self._read(text))
+        self._past: list[_Sheet] = []
+        self._ahead: list[_Sheet] = []
+
+    @classmethod
+    def opened(cls, path: Path) -> "Desk":
+        """Open a board file. Raises BoardError."""
+        return cls(text_of(path), path.parent, path)
+
+    @classmethod
+    def begun(cls, name: str, folder: Path, file: str | None = None) -> "Desk":
+        """Begin with a starter, written as `file` into `folder` or, without one, not saved yet.
+
+        Raises RequestError for an unknown starter or a name no file can have, OutputError when
+        something is there already.
+        """
+        if file is None:
+            return cls(starter(name), folder)
+        path = folder / checked_file_name(file)
+        new_board(path, name)
+        return cls.opened(path)
+
+    @property
+    def board(self) -> Board:
+        """The board as it stands."""
+        return self._now.board
+
+    @property
+    def text(self) -> str:
+        """Its TOML text."""
+        return self._now.text
+
+    @property
+    def saved(self) -> bool:
+        """Whether the file holds what the desk holds, as far as the desk knows."""
+        return self._now.text == self._on_disk
+
+    @property
+    def would_undo(self) -> str | None:
+        """What undo would take back, in words."""
+        return self._now.say if self._past else None
+
+    @property
+    def would_redo(self) -> str | None:
+        """What redo would do once more, in words."""
+        return self._ahead[-1].say if self._ahead else None
+
+    # Changes
+
+    def move(self, order: str, block: str, to: str, at: int) -> None:
+        """Put `block` at place `at` of a stretch of `order`: front or loop.
+
+        Places count once the block was taken out. A block that the order leaves out is put in.
+        """
+        stretches = self._stretches(order)
+        if block not in self.board.blocks:
+            raise unknown_name("block", block, self.board.blocks)
+        if to not in stretches:
+            raise RequestError(f"to = {shown(to)}: allowed is front or loop")
+        was_in = block in stretches["front"] + stretches["loop"]
+        moved = {key: [name for name in names if name != block] for key, names in stretches.items()}
+        if not 0 <= at <= len(moved[to]):
+            raise RequestError(f"at = {shown(at)}: {to} of '{order}' has 0 to {len(moved[to])}")
+        moved[to].insert(at, block)
+        self._take_lists(
+            order, stretches, moved, f"{block} {'moved in' if was_in else 'put into'} {order}"
+        )
+
+    def copy_order(self, order: str, name: str) -> None:
+        """Add an order `name` like `order`."""
+        stretches = self._stretches(order)
+        self._refuse_name(name)
+        given = {key: names for key, names in stretches.items() if key == "front" or names}
+        text = updated(self.text, {("orders", name): given})
+        self._take(text, f"{order} copied as {name}")
+
+    def remove_order(self, order: str) -> None:
+        """Take an order off the board."""
+        self._stretches(order)
+        self._take(updated(self.text, {("orders", order): REMOVED}), f"{order} removed")
+
+    def rename_order(self, order: str, name: str) -> None:
+        """Give an order another name, also where the goals refer to it."""
+        self._stretches(order)
+        if name == order:
+            return
+        self._refuse_name(name)
+        text = renamed(self.text, ("orders", order), name)
+        if self.board.goals.reference == order:
+            text = updated(text, {("goals", "reference"): name})
+        self._take(text, f"{order} renamed {name}")
+
+    def change(self, changes: Mapping[tuple[str, ...], Any], say: str) -> None:
+        """Make changes in the text, all or none; see `board.write.updated`. `say`: in words."""
+        try:
+            text = updated(self.text, changes)
+        except RecursionError:
+            raise RequestError("a value is nested too deeply to be in a board") from None
+        self._take(text, one_line(say)[:LONGEST_SAY] or "a change")
+
+    def undo(self) -> None:
+        """Take the last change back. Raises ConflictError when there is none."""
+        if not self._past:
+            raise ConflictError("there is nothing to undo")
+        self._ahead.append(self._now)
+        self._now = self._past.pop()
+        self.revision += 1
+
+    def redo(self) -> None:
+        """Do once more what was taken back. Raises ConflictError when there is nothing."""
+        if not self._ahead:
+            raise ConflictError("there is nothing to redo")
+        self._past.append(self._now)
+        self._now = self._ahead.pop()
+        self.revision += 1
+
+    # The file
+
+    def save(self, *, over: bool = False, file: str | None = None) -> None:
+        """Write the text to its file, whole or not at all; a board without a file needs a name.
+
+        Raises ConflictError when the file is no longer what was read or saved last, unless `over`;
+        OutputError when it cannot be written.
+        """
+        if self.file is None:
+            if file is None:
+                raise RequestError("this board has no file yet: give a name, such as board.toml")
+            path = self.folder / checked_file_name(file)
+            if os.path.lexists(path) and not over:
+                raise ConflictError(f"{path.name} is there already")
+        else:
+            path = self.file
+            if not over:
+                self._refuse_if_changed(path)
+        files.write_text(path.resolve(), self.text)
+        self.file, self._on_disk = path, self.text
+
+    def reload(self) -> None:
+        """Take what is in the file now; undo gives back what was on the desk.
+
+        Raises BoardError when the file is gone or does not load.
+        """
+        if self.file is None:
+            raise RequestError("this board has no file to read again")
+        text = text_of(self.file)
+        self._take(text, f"{self.file.name} read again")
+        self._on_disk = text
+
+    def _refuse_if_changed(self, path: Path) -> None:
+        try:
+            there = text_of(path)
+        except BoardError as error:
+            raise ConflictError(str(error)) from error
+        if there != self._on_disk:
+            raise ConflictError(
+                f"{path.name} was changed by another program since it was read: read it again, or "
+                "save over it"
+            )
+
+    # Taking a text
+
+    def _take_lists(
+        self,
+        order: str,
+        before: Mapping[str, list[str]],
+        after: Mapping[str, list[str]],
+        say: str,
+    ) -> None:
+        changes: dict[tuple[str, ...], list[str]] = {
+            ("orders", order, key): names for key, names in after.items() if names != before[key]
+        }
+        self._take(updated(self.text, changes), say)
+
+    def _take(self, text: str, say: str) -> None:
+        """Make `text` what is on the desk, once it loads."""
+        if text == self.text:
+            return
+        sheet = _Sheet(text, self._read(text), say)
+        self._past = [*self._past, self._now][-MOST_STEPS:]
+        self._now, self._ahead = sheet, []
+        self.revision += 1
+
+    def _read(self, text: str) -> Board:
+        if len(text.encode()) > LARGEST_FILE:
+            raise RequestError(f"a board file has {LARGEST_FILE // 1_000_000} MB at most")
+        return read_board(text, file=str(self.file or "board.toml"), folder=self.folder)
+
+    def _stretches(self, order: str) -> dict[str, list[str]]:
+        """Return the blocks of an order as its two lists."""
+        found = self.board.order(order)
+        return {"front": list(found.front), "loop": list(found.loop)}
+
+    def _refuse_name(self, name: str) -> None:
+        fault = name_fault(name)
+        if not fault and name in tomllib.loads(self.text)["orders"]:
+            fault = f"there is an order '{key_shown(name)}' already; give another name"
+        if fault:
+            file = str(self.file or "")
+            raise BoardError([Problem(file, "orders", name, shown(name), NAMES_ALLOWED, fault)])
+
+
+def checked_file_name(name: str) -> str:
+    """Return the name of a board file to make beside others; nothing that leads elsewhere.
+
+    Raises RequestError.
+    """
+    plain = Path(name).name == name and not set(name) & set('\\/:*?"<>|')
+    fits = name.endswith(".toml") and not name.startswith(".") and len(name) <= LONGEST_FILE_NAME
+    if not (plain and fits and name.isprintable()):
+        raise RequestError(f"file = {shown(name)}: a plain name that ends in .toml is wanted")
+    return name

@@ -1,0 +1,202 @@
+"""What stands between the browser and the bench: who may ask, how much, and what goes back.
+
+A page of another site that is open in the same browser can send requests to this machine. It can
+forge neither Host nor Origin, cannot read the token, and cannot read what is answered.
+"""
+
+import asyncio
+import hmac
+import json
+import traceback
+from collections.abc import Awaitable, Callable, MutableMapping
+from contextlib import suppress
+from typing import Any
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+LARGEST_JSON = 1_000_000
+BODY_WITHIN_S = 10.0
+READS_ON_S = 2.0
+_TOO_LARGE = f"{LARGEST_JSON // 1_000_000} MB is the most that is read at once"
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
+    "img-src 'self' data:; media-src 'self' blob:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+HEADERS = {
+    "content-security-policy": POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+    "cross-origin-resource-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "x-frame-options": "DENY",
+    "cache-control": "no-store",
+}
+_EVERY_ANSWER = [(name.encode(), value.encode()) for name, value in HEADERS.items()]
+
+
+class _RefusedError(Exception):
+    """A request that is not answered, with its status and a sentence."""
+
+    def __init__(self, status: int, text: str) -> None:
+        super().__init__(text)
+        self.status, self.text = status, text
+
+
+class Guard:
+    """An ASGI application around another: refuses what is foreign, too large or too slow.
+
+    `port` is where the server listens, `token` what a POST must carry. A fault in the application
+    is answered as 500 with one line, which `say` is told too.
+    """
+
+    def __init__(self, app: App, *, port: int, token: str, say: Callable[[str], None]) -> None:
+        self._app, self._token, self._say = app, token.encode(), say
+        self._hosts = {f"{host}:{port}".encode() for host in ("127.0.0.1", "localhost", "[::1]")}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        if scope["type"] != "http":
+            return
+        coming, answer = _Coming(receive), _Answer(send)
+        try:
+            self._refuse_foreign(scope)
+            if scope["method"] == "POST":
+                self._refuse_unasked(scope)
+                content = await _body(scope, coming)
+                receive = _replayed(content, receive)
+            await self._app(scope, receive, answer)
+        except _RefusedError as refused:
+            if scope["method"] not in ("GET", "HEAD"):
+                await _read_on(coming)
+            await answer.whole(refused.status, "text/plain; charset=utf-8", refused.text)
+        except Exception as error:  # one broken request never takes the server down
+            line = _told(error)
+            self._say(line)
+            await answer.whole(500, "application/json", json.dumps({"text": line}))
+
+    def _refuse_foreign(self, scope: Scope) -> None:
+        if scope["method"] not in ("GET", "HEAD", "POST"):
+            raise _RefusedError(405, "GET, HEAD and POST are known here")
+        hosts = _values(scope, b"host")
+        if len(hosts) != 1 or hosts[0].lower() not in self._hosts:
+            raise _RefusedError(403, "the bench answers under its own address only")
+        origins = {b"http://" + host for host in self._hosts}
+        if any(origin.lower() not in origins for origin in _values(scope, b"origin")):
+            raise _RefusedError(403, "the bench answers its own page only")
+        # A link from elsewhere may lead to the page itself, but nowhere behind it.
+        sites = set(_values(scope, b"sec-fetch-site"))
+        if scope["path"] != "/" and not sites <= {b"same-origin", b"none"}:
+            raise _RefusedError(403, "the bench answers its own page only")
+
+    def _refuse_unasked(self, scope: Scope) -> None:
+        """Refuse what would change something and does not come from the page of this start."""
+        tokens = _values(scope, b"bench-token")
+        if len(tokens) != 1 or not hmac.compare_digest(tokens[0], self._token):
+            raise _RefusedError(403, "this page is from an earlier start: load it anew")
+        kinds = [kind.partition(b";")[0].strip() for kind in _values(scope, b"content-type")]
+        if kinds != [b"application/json"]:
+            raise _RefusedError(415, "application/json is wanted")
+
+
+class _Coming:
+    """What still comes of a request, and whether that was all."""
+
+    def __init__(self, receive: Receive) -> None:
+        self._receive, self.ended = receive, False
+
+    async def part(self) -> bytes:
+        """Wait for the next part of the body. Raises _RefusedError where the request breaks off."""
+        message = await self._receive()
+        self.ended = not message.get("more_body", False)
+        if message["type"] == "http.disconnect":
+            raise _RefusedError(400, "the request broke off")
+        return bytes(message.get("body", b""))
+
+
+class _Answer:
+    """Sends what the application answers, with the headers that every answer carries."""
+
+    def __init__(self, send: Send) -> None:
+        self._send, self._begun = send, False
+
+    async def __call__(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self._begun = True
+            given = list(message.get("headers", []))
+            known = {name.lower() for name, _ in given}
+            given += [header for header in _EVERY_ANSWER if header[0] not in known]
+            message = {**message, "headers": given}
+        await self._send(message)
+
+    async def whole(self, status: int, kind: str, text: str) -> None:
+        """Send a short answer, unless one has begun: that one is left broken off."""
+        if self._begun:
+            return
+        content = text.encode()
+        headers = [
+            (b"content-type", kind.encode()),
+            (b"content-length", str(len(content)).encode()),
+            (b"connection", b"close"),
+        ]
+        await self({"type": "http.response.start", "status": status, "headers": headers})
+        await self({"type": "http.response.body", "body": content})
+
+
+def _values(scope: Scope, name: bytes) -> list[bytes]:
+    return [value for key, value in scope["headers"] if key == name]
+
+
+async def _body(scope: Scope, coming: _Coming) -> bytes:
+    """Read a body that is not too large and does not take too long, told its length or not."""
+    told = _values(scope, b"content-length")
+    if told and (not told[0].isdigit() or int(told[0]) > LARGEST_JSON):
+        raise _RefusedError(413, _TOO_LARGE)
+    try:
+        return await asyncio.wait_for(_read(coming), BODY_WITHIN_S)
+    except TimeoutError:
+        raise _RefusedError(408, "the request took too long") from None
+
+
+async def _read(coming: _Coming) -> bytes:
+    content = bytearray()
+    while not coming.ended:
+        content += await coming.part()
+        if len(content) > LARGEST_JSON:
+            raise _RefusedError(413, _TOO_LARGE)
+    return bytes(content)
+
+
+async def _read_on(coming: _Coming) -> None:
+    """Read on for a moment, so that whoever still sends gets to read the answer."""
+
+    async def to_the_end() -> None:
+        while not coming.ended:
+            await coming.part()
+
+    with suppress(TimeoutError, _RefusedError):
+        await asyncio.wait_for(to_the_end(), READS_ON_S)
+
+
+def _replayed(content: bytes, receive: Receive) -> Receive:
+    """Return what the application reads a body from that has come already."""
+    waiting: list[Message] = [{"type": "http.request", "body": content, "more_body": False}]
+
+    async def received() -> Message:
+        return waiting.pop() if waiting else await receive()
+
+    return received
+
+
+def _told(error: Exception) -> str:
+    """Say in one line which fault it is and where it came up."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    file = place.filename.replace("\\", "/").rpartition("/")[2]
+    told = " ".join(str(error).split())[:200]
+    where = f"{type(error).__name__} in {file}:{place.lineno}"
+    return f"the bench has a fault of its own ({where}: {told})"

@@ -1,0 +1,291 @@
+"""The bench's requests: what each of them asks of the desk and the sounds."""
+
+import asyncio
+import re
+from collections.abc import Awaitable, Callable, Mapping
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route, Router
+
+from simchain.bench.asked import (
+    changes_in,
+    document_of,
+    seconds_in,
+    text_in,
+    text_or_none_in,
+    whole_in,
+    yes_in,
+)
+from simchain.bench.desk import ConflictError, Desk
+from simchain.bench.facts import board_document, problems_document, starters_document
+from simchain.bench.threads import done_aside
+from simchain.board import Board
+from simchain.board.wording import shown
+from simchain.errors import RequestError, SimchainError
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from simchain.bench.sounds import Sounds
+
+Asked = dict[str, Any]
+Answering = Callable[[Request], Awaitable[Response]]
+
+# So many sounds may be rendered at once; others wait.
+SOUNDS_AT_ONCE = 4
+LONGEST_SLICE_S = 60.0
+LATEST_S = 86_400.0
+FOR_EVER = "private, max-age=31536000, immutable"
+KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+_KEY = re.compile(r"[0-9a-f]{8,128}")
+
+
+class Bench:
+    """The desk, the sounds, and the page's token: what requests share.
+
+    Without a `desk` the page offers starters, which would be saved in `folder`.
+    """
+
+    def __init__(self, desk: Desk | None, folder: Path, sounds: "Sounds", token: str) -> None:
+        self.desk, self.folder, self.sounds, self.token = desk, folder, sounds, token
+        self._one_change_at_a_time = asyncio.Lock()
+        self._few_sounds = asyncio.Semaphore(SOUNDS_AT_ONCE)
+
+    def app(self) -> Router:
+        """Return the application. Faults escape from it; `guard.Guard` belongs around it."""
+        routes = [
+            Route("/", _told(self.page), methods=["GET"]),
+            Route("/static/{name}", _told(self.static), methods=["GET"]),
+            Route("/board", _told(self.board), methods=["GET"]),
+            Route("/starters", _told(self.starters), methods=["GET"]),
+            Route("/heard", _told(self.heard), methods=["GET"]),
+            Route("/against", _told(self.against), methods=["GET"]),
+            Route("/free", _told(self.free), methods=["GET"]),
+            Route("/slice.wav", _told(self.slice), methods=["GET"]),
+            Route("/sound/{name}", _told(self.sound), methods=["GET"]),
+            Route("/start", _told(self.start), methods=["POST"]),
+        ]
+        routes += [
+            Route(path, _told(self._changing(do)), methods=["POST"]) for path, do in CHANGES.items()
+        ]
+        return Router(routes, redirect_slashes=False)
+
+    # What is only looked at
+
+    async def page(self, _: Request) -> Response:
+        """Return the page, with the token that changes are asked with."""
+        document = await self._document()
+        template = _environment().get_template("bench.html.j2")
+        html = template.render(token=self.token, data=document)
+        return Response(html, media_type="text/html")
+
+    async def static(self, request: Request) -> Response:
+        """Return one of the files that there are; a name is looked up, and is no path."""
+        name = request.path_params["name"]
+        content = _static_files().get(name)
+        if content is None:
+            return _not_there()
+        kind = KINDS[f".{name.rpartition('.')[2]}"]
+        return Response(content, media_type=kind)
+
+    async def board(self, _: Request) -> Response:
+        """Return the board document."""
+        return JSONResponse(await self._document())
+
+    async def starters(self, _: Request) -> Response:
+        """Return the boards there are to start from."""
+        return JSONResponse(starters_document(self.folder))
+
+    async def _document(self) -> dict[str, Any]:
+        async with self._one_change_at_a_time:
+            return await run_in_threadpool(board_document, self.desk)
+
+    # Sounds
+
+    async def heard(self, request: Request) -> Response:
+        """Render an order in a passage and return what it reads."""
+        board, asked = self._asked_of(request)
+        order, passage = text_in(asked, "order"), text_in(asked, "passage")
+        heard = await self._sound(
+            request, self.sounds.heard, board, order, passage, asked.get("amp")
+        )
+        return JSONResponse(heard.facts)
+
+    async def against(self, request: Request) -> Response:
+        """Hold one order against another in a passage."""
+        board, asked = self._asked_of(request)
+        names = [text_in(asked, key) for key in ("a", "b", "passage")]
+        found = await self._sound(request, self.sounds.against, board, *names, asked.get("amp"))
+        return JSONResponse(found)
+
+    async def free(self, request: Request) -> Response:
+        """Say where each block of an order may stand without being heard to."""
+        board, asked = self._asked_of(request)
+        names = [text_in(asked, key) for key in ("order", "passage")]
+        found = await self._sound(request, self.sounds.free, board, *names, asked.get("amp"))
+        return JSONResponse(found)
+
+    async def slice(self, request: Request) -> Response:
+        """Return a part of an order that may not be rendered yet."""
+        board, asked = self._asked_of(request)
+        order, passage = text_in(asked, "order"), text_in(asked, "passage")
+        start_s = seconds_in(asked, "from", LATEST_S) or 0.0
+        seconds = seconds_in(asked, "seconds", LONGEST_SLICE_S)
+        if seconds is None:
+            raise RequestError("seconds: how much of it is wanted")
+        content, gain_db = await self._sound(
+            request,
+            self.sounds.slice_wav,
+            board,
+            order,
+            passage,
+            asked.get("amp"),
+            start_s,
+            seconds,
+        )
+        return Response(
+            content, media_type="audio/wav", headers={"Bench-Gain-Db": f"{gain_db:.6f}"}
+        )
+
+    async def sound(self, request: Request) -> Response:
+        """Return a sound that /heard has told of, or a part of it."""
+        key, dot, kind = request.path_params["name"].partition(".")
+        if (dot, kind) != (".", "wav") or not _KEY.fullmatch(key):
+            return _not_there()
+        start_s = seconds_in(request.query_params, "from", LATEST_S)
+        seconds = seconds_in(request.query_params, "seconds", LATEST_S)
+        content = await run_in_threadpool(self.sounds.wav, key, start_s, seconds)
+        if content is None:
+            return _not_there()
+        return Response(content, media_type="audio/wav", headers={"Cache-Control": FOR_EVER})
+
+    async def _sound(self, request: Request, render: Callable[..., Any], *asked: Any) -> Any:
+        async with self._few_sounds:
+            if await request.is_disconnected():  # the page wants something else by now
+                raise ConflictError("nobody waits for this sound any more")
+            return await done_aside(render, *asked)
+
+    def _asked_of(self, request: Request) -> tuple[Board, Mapping[str, str]]:
+        """Return the board as it stands, and what is asked of it."""
+        desk = self._begun()
+        given = request.query_params.get("revision")
+        if given is not None and given != str(desk.revision):
+            raise _stale()
+        return desk.board, request.query_params
+
+    # What changes something
+
+    async def start(self, request: Request) -> Response:
+        """Begin with a starter."""
+        asked = document_of(await request.body())
+        name, file = text_in(asked, "name"), text_or_none_in(asked, "file")
+        async with self._one_change_at_a_time:
+            if self.desk is not None:
+                raise ConflictError("there is a board on the bench already")
+            self.desk = await run_in_threadpool(Desk.begun, name, self.folder, file)
+            return JSONResponse(await run_in_threadpool(board_document, self.desk))
+
+    def _changing(self, do: Callable[[Desk, Asked], None]) -> Answering:
+        async def answering(request: Request) -> Response:
+            asked = document_of(await request.body())
+            async with self._one_change_at_a_time:
+                desk = self._begun()
+                if whole_in(asked, "revision") != desk.revision:
+                    raise _stale()
+                await run_in_threadpool(do, desk, asked)
+                return JSONResponse(await run_in_threadpool(board_document, desk))
+
+        return answering
+
+    def _begun(self) -> Desk:
+        if self.desk is None:
+            raise ConflictError("there is no board on the bench yet")
+        return self.desk
+
+
+def _move(desk: Desk, asked: Asked) -> None:
+    order, block, to = (text_in(asked, key) for key in ("order", "block", "to"))
+    desk.move(order, block, to, whole_in(asked, "at"))
+
+
+def _orders(desk: Desk, asked: Asked) -> None:
+    do, order = text_in(asked, "do"), text_in(asked, "order")
+    if do == "copy":
+        desk.copy_order(order, text_in(asked, "name"))
+    elif do == "rename":
+        desk.rename_order(order, text_in(asked, "name"))
+    elif do == "remove":
+        desk.remove_order(order)
+    else:
+        raise RequestError(f"do = {shown(do)}: allowed is copy, remove or rename")
+
+
+def _change(desk: Desk, asked: Asked) -> None:
+    desk.change(changes_in(asked), text_or_none_in(asked, "say") or "")
+
+
+def _save(desk: Desk, asked: Asked) -> None:
+    desk.save(over=yes_in(asked, "over"), file=text_or_none_in(asked, "file"))
+
+
+CHANGES: dict[str, Callable[[Desk, Asked], None]] = {
+    "/move": _move,
+    "/orders": _orders,
+    "/change": _change,
+    "/undo": lambda desk, _: desk.undo(),
+    "/redo": lambda desk, _: desk.redo(),
+    "/save": _save,
+    "/reload": lambda desk, _: desk.reload(),
+}
+
+
+def _told(answering: Answering) -> Answering:
+    """Answer what the user can mend with what it is."""
+
+    async def told(request: Request) -> Response:
+        try:
+            return await answering(request)
+        except ConflictError as error:
+            return JSONResponse({"text": str(error)}, 409)
+        except SimchainError as error:
+            return JSONResponse(problems_document(error), 422)
+
+    return told
+
+
+def _stale() -> ConflictError:
+    return ConflictError("the board has changed since this page was told of it")
+
+
+def _not_there() -> Response:
+    return PlainTextResponse("there is nothing of that name", 404)
+
+
+@cache
+def _static_files() -> dict[str, bytes]:
+    """Return the files of the page by name: the bench's own and, behind them, the reports'."""
+    found: dict[str, bytes] = {}
+    for package in ("simchain.report", "simchain.bench"):
+        for file in (resources.files(package) / "static").iterdir():
+            if f".{file.name.rpartition('.')[2]}" in KINDS:
+                found[file.name] = file.read_bytes()
+    return found
+
+
+@cache
+def _environment() -> "Environment":
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("simchain.bench"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

@@ -1,0 +1,187 @@
+// What a change does: the sentence first, then the waveform, the level along the path, the tone.
+
+// Thirds of octaves by their nominal names, IEC 61260-1.
+const BANDS = [
+  ...[25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800].map((hz) => `${hz} Hz`),
+  ...[1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10, 12.5, 16, 20].map((khz) => `${khz} kHz`),
+];
+const FAINT_DB = 60;
+const BEFORE = "*before";
+const seen = { facts: null, other: null, stop: null, asking: false };
+
+function showHeard(wish, facts) {
+  seen.facts = facts;
+  if (seen.other?.order === facts.order) seen.other = seen.other.before ? seen.other : null;
+  showSeen();
+}
+
+function showSeen() {
+  showWaves();
+  showRibbon();
+  showTone();
+}
+
+// What the heard order can be held against: itself before the last change, and the other orders.
+function offerAgainst() {
+  const menu = byId("against");
+  const was = menu.value;
+  const others = desk.board.orders.filter(({ name }) => name !== chosen.order);
+  const held = desk.before?.order === chosen.order ? desk.before : null;
+  const choices = others.map(({ name }) => [name, `${letterOf(orderPlace(name))} ${spoken(name)}`]);
+  if (held) choices.unshift([BEFORE, `itself before: ${held.words}`]);
+  menu.replaceChildren(...choices.map(([value, words]) => new Option(words, value)));
+  const wanted = held?.fresh ? BEFORE : was;
+  if (choices.some(([value]) => value === wanted)) menu.value = wanted;
+  if (held) held.fresh = false;
+  menu.disabled = !choices.length;
+  if (seen.other && menu.value !== seen.other.value) seen.other = null;
+}
+
+async function compare() {
+  seen.stop?.abort();
+  seen.stop = new AbortController();
+  const { signal } = seen.stop;
+  tell("seeing");
+  const value = byId("against").value;
+  const facts = seen.facts;
+  if (!value || !facts) {
+    seen.other = null;
+    say("There is one order only: copy it, or move a block, to hold it against something.");
+    showSeen();
+    return;
+  }
+  seen.asking = true;
+  try {
+    if (value === BEFORE) heldAgainstItself(facts);
+    else await heldAgainst(value, signal);
+  } catch (error) {
+    if (isAborted(error) || error.status === 409) return;
+    say("");
+    tell("seeing", error.message);
+  } finally {
+    if (!signal.aborted) seen.asking = false;
+  }
+}
+
+function say(words, more = "") {
+  byId("does").textContent = words;
+  byId("does-more").textContent = more;
+}
+
+function heldAgainstItself(facts) {
+  seen.other = { ...desk.before.facts, before: true, value: BEFORE };
+  say(changeWords(seen.other, facts));
+  showSeen();
+}
+
+async function heldAgainst(name, signal) {
+  say("Comparing …");
+  await desk.busy;
+  if (signal.aborted || name === chosen.order) return;
+  seen.other = { ...(await getFacts("/heard", { ...askedNow(), order: name }, signal)), value: name };
+  showSeen();
+  const { order, ...rest } = askedNow();
+  const { sentence, trim_lu: trim, verdict, score } = await getFacts("/against", { ...rest, a: name, b: order }, signal);
+  const engineers = [verdict && `verdict ${verdict}`, score !== null && `score ${signed(score)}`, trim !== null && `trim ${signed(trim)} LU`];
+  say(sentence, engineers.filter(Boolean).join(", "));
+}
+
+// Waveforms and thirds of octaves are told at the gain that matches sounds in a passage.
+const matchedLufs = ({ integrated_lufs: lufs, gain_db: gain }) => (lufs ?? 0) + gain.passage;
+
+// Level in thirds of octaves of `b` less `a`, once both are equally loud; null where neither has
+// anything worth hearing.
+function bandChanges(a, b) {
+  const louder = matchedLufs(b) - matchedLufs(a);
+  const tops = [a, b].map(({ bands_db: bands }) => Math.max(...bands.filter((db) => db !== null)));
+  return a.bands_db.map((db, band) => {
+    const other = b.bands_db[band];
+    if (db === null || other === null) return null;
+    if (db < tops[0] - FAINT_DB && other < tops[1] - FAINT_DB) return null;
+    return other - db - louder;
+  });
+}
+
+function mostChange(changes) {
+  const place = changes.reduce((best, db, band) => (Math.abs(db ?? 0) > Math.abs(changes[best] ?? 0) ? band : best), 0);
+  return { db: changes[place] ?? 0, band: BANDS[place] };
+}
+
+// What one's own meters tell of a change; whether ears tell it is a matter of two orders.
+function changeWords(a, b) {
+  if (a.key === b.key) return "No change at all: it is the same sound.";
+  const louder = (b.integrated_lufs ?? 0) - (a.integrated_lufs ?? 0);
+  const { db, band } = mostChange(bandChanges(a, b));
+  const loud = Math.abs(louder) < 0.05 ? "Equally loud" : `${signed(Math.abs(louder))} LU ${louder > 0 ? "louder" : "softer"}`;
+  const tone = Math.abs(db) < 0.05 ? "no third of an octave changes by 0.1 dB" : `most change of tone ${signed(Math.abs(db))} dB ${db > 0 ? "more" : "less"} at ${band}`;
+  return `${loud} than before, ${tone}.`;
+}
+
+const otherName = () => (seen.other.before ? "before" : letterOf(orderPlace(seen.other.order)));
+const placeOf = (facts) => Math.max(0, orderPlace(facts.order));
+
+function showWaves() {
+  if (!seen.facts) return;
+  const both = [seen.facts, seen.other].filter(Boolean);
+  const gains = both.map(({ gain_db: gain }) => gainNow(gain) / ratio(gain.passage));
+  const tops = both.map(({ waveform }, at) => gains[at] * Math.max(1e-6, ...waveform.map(([low, high]) => Math.max(-low, high))));
+  const scale = 1 / Math.max(...tops);
+  const lanes = both.map((facts, at) => {
+    const letter = at ? otherName() : letterOf(placeOf(facts));
+    return waveLane(facts, { place: placeOf(facts), letter }, scale * gains[at], !at);
+  });
+  byId("waves").replaceChildren(...lanes);
+}
+
+function showRibbon() {
+  if (!seen.facts) return;
+  const stops = stopsOf(seen.facts.points);
+  const before = seen.other ? stopsOf(seen.other.points) : [];
+  byId("level-says").textContent = stops.length ? roomWords(stops) : "";
+  byId("ribbon-note").textContent =
+    "From RMS to peak in dBu at each stop; peaks as the level of the sine with that peak. A stroke with hatching is a rail: what goes beyond it clips." +
+    (seen.other ? ` Dashed: the peaks ${seen.other.before ? "before" : `of ${otherName()}`}.` : "");
+  if (!stops.length) {
+    byId("ribbon").replaceChildren();
+    return;
+  }
+  const width = Math.max(280, byId("ribbon").clientWidth);
+  const picture = ribbonPicture(width, stops, before, placeOf(seen.facts));
+  picture.setAttribute("role", "img");
+  picture.setAttribute("aria-labelledby", "level-says");
+  byId("ribbon").replaceChildren(picture);
+}
+
+function showTone() {
+  if (!seen.facts) return;
+  const empty = !seen.other;
+  byId("tone").hidden = empty;
+  byId("tone-says").textContent = empty ? "Nothing to hold it against yet." : "";
+  if (empty) return;
+  const changes = bandChanges(seen.other, seen.facts);
+  const { db, band } = mostChange(changes);
+  const place = placeOf(seen.facts);
+  const curve = { place, letter: letterOf(place), change: changes };
+  byId("tone").replaceChildren(toneChart(Math.max(280, byId("tone").clientWidth), BANDS, [curve], place));
+  byId("tone-says").textContent =
+    Math.abs(db) < 0.05
+      ? `${curve.letter} against ${otherName()}: no third of an octave differs by as much as 0.1 dB.`
+      : `${curve.letter} against ${otherName()}: most change ${signed(Math.abs(db))} dB ${db > 0 ? "more" : "less"} at ${band}.`;
+}
+
+function listenToSeeing() {
+  byId("against").addEventListener("change", () => {
+    seen.other = null;
+    compare();
+  });
+  const widths = new Map();
+  const watch = new ResizeObserver((entries) => {
+    for (const { target, contentRect } of entries) {
+      if (widths.get(target) === contentRect.width) continue;
+      widths.set(target, contentRect.width);
+      requestAnimationFrame(target.id === "tone" ? showTone : showRibbon);
+    }
+  });
+  watch.observe(byId("tone"));
+  watch.observe(byId("ribbon"));
+}

@@ -1,0 +1,42 @@
+"""Work that may take long, in a thread that nobody waits for when the bench ends."""
+
+import asyncio
+from collections.abc import Callable
+from contextlib import suppress
+from threading import Thread
+from typing import Any, TypeVar
+
+Result = TypeVar("Result")
+
+
+async def done_aside(work: Callable[..., Result], *given: Any) -> Result:
+    """Return what `work` makes of `given`, or raise what it raises, while others are answered.
+
+    Threads of a pool are waited for at the end of the program, and a first sound may have kernels
+    to compile for half a minute. This one just ends.
+    """
+    loop = asyncio.get_running_loop()
+    outcome: asyncio.Future[Result] = loop.create_future()
+
+    def tell(result: Result | None, error: BaseException | None) -> None:
+        if outcome.cancelled():
+            return
+        if error is not None:
+            outcome.set_exception(error)
+        else:
+            outcome.set_result(result)  # type: ignore[arg-type]
+
+    def run() -> None:
+        result: Result | None = None
+        error: BaseException | None = None
+        try:
+            result = work(*given)
+        except StopIteration as raised:  # which no future takes
+            error = RuntimeError(repr(raised))
+        except BaseException as raised:
+            error = raised
+        with suppress(RuntimeError):  # the bench has ended meanwhile
+            loop.call_soon_threadsafe(tell, result, error)
+
+    Thread(target=run, daemon=True).start()
+    return await outcome
