@@ -17,7 +17,7 @@ def bench(
     ] = None,
     port: Annotated[
         int | None,
-        typer.Option(metavar="N", min=1024, max=65535, help="Port to listen on; default any."),
+        typer.Option(metavar="N", min=0, max=65535, help="Port to listen on; 0, any, is usual."),
     ] = None,
     no_open: Annotated[
         bool, typer.Option("--no-open", help="Print the address, and open no browser.")

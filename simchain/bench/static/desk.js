@@ -110,7 +110,6 @@ async function doDeed(id) {
   };
   if (!(await ask(`/${id}`, body, "board"))) return;
   sayAloud(`${DONE[id]}: ${what}`);
-  if (id === "save") tell("board", `Saved to ${desk.board.file}.`);
 }
 
 // A board that is in no file yet is given one, beside the place where the bench was started.
@@ -127,7 +126,7 @@ function fileForm() {
 
 async function saveAs(file) {
   const did = await ask("/save", { over: false, file }, "board");
-  if (did) tell("board", `Saved to ${desk.board.file}.`);
+  if (did) sayAloud(`Saved to ${desk.board.file}`);
   byId("save").focus();
 }
 

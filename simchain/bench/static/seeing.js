@@ -78,9 +78,9 @@ async function heldAgainst(name, signal) {
   say("Comparing …");
   await desk.busy;
   if (signal.aborted || name === chosen.order) return;
-  seen.other = { ...(await getFacts("/heard", { ...askedNow(), order: name }, signal)), value: name };
-  showSeen();
   const { order, ...rest } = askedNow();
+  seen.other = { ...(await getFacts("/heard", { ...rest, order: name }, signal)), value: name };
+  showSeen();
   const { sentence, trim_lu: trim, verdict, score } = await getFacts("/against", { ...rest, a: name, b: order }, signal);
   const engineers = [verdict && `verdict ${verdict}`, score !== null && `score ${signed(score)}`, trim !== null && `trim ${signed(trim)} LU`];
   say(sentence, engineers.filter(Boolean).join(", "));

@@ -43,6 +43,7 @@ function loopFrames(frames) {
 async function follow(place = null) {
   const ticket = (sound.ticket += 1);
   sound.stop?.abort();
+  seen.stop?.abort();
   sound.stop = new AbortController();
   const turn = { ticket, place, signal: sound.stop.signal, wish: wishOf(chosen.order) };
   if (!turn.wish) return;

@@ -5,7 +5,8 @@ let starters = null;
 function drawBeginning() {
   const begun = desk.board.begun !== false;
   byId("beginning").hidden = begun;
-  byId("sheet").hidden = !begun;
+  byId("sheet").hidden = byId("deeds").hidden = byId("file").hidden = !begun;
+  if (!begun) byId("title").textContent = document.title = "Bench";
   if (begun || starters) return;
   starters = getFacts("/starters").then(drawStarters, (error) => {
     starters = null;
