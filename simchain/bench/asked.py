@@ -5,6 +5,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, NoReturn
 
+from simchain.board import Order
 from simchain.board.wording import shown
 from simchain.board.write import REMOVED
 from simchain.errors import RequestError
@@ -36,6 +37,18 @@ def text_in(asked: Mapping[str, Any], key: str) -> str:
 def text_or_none_in(asked: Mapping[str, Any], key: str) -> str | None:
     """Return a text of the request, or None where it is missing or null."""
     return None if asked.get(key) is None else text_in(asked, key)
+
+
+def order_in(asked: Mapping[str, Any], key: str) -> str | Order:
+    """Return an order by its name, or as its blocks: `a`, or `a_front` and `a_loop`.
+
+    Raises RequestError where neither is given.
+    """
+    if f"{key}_front" not in asked and f"{key}_loop" not in asked:
+        return text_in(asked, key)
+    stretches = (asked.get(f"{key}_{to}", "") for to in ("front", "loop"))
+    front, loop = (tuple(filter(None, names.split(","))) for names in stretches)
+    return Order(front=front, loop=loop)
 
 
 def whole_in(asked: Mapping[str, Any], key: str) -> int:

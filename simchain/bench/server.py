@@ -3,7 +3,7 @@
 import asyncio
 import re
 from collections.abc import Awaitable, Callable, Mapping
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from starlette.routing import Route, Router
 from simchain.bench.asked import (
     changes_in,
     document_of,
+    order_in,
     seconds_in,
     text_in,
     text_or_none_in,
@@ -66,6 +67,8 @@ class Bench:
             Route("/starters", _told(self.starters), methods=["GET"]),
             Route("/heard", _told(self.heard), methods=["GET"]),
             Route("/against", _told(self.against), methods=["GET"]),
+            Route("/point", _told(self.point), methods=["GET"]),
+            Route("/where", _told(self.where), methods=["GET"]),
             Route("/free", _told(self.free), methods=["GET"]),
             Route("/slice.wav", _told(self.slice), methods=["GET"]),
             Route("/sound/{name}", _told(self.sound), methods=["GET"]),
@@ -112,16 +115,36 @@ class Bench:
         """Render an order in a passage and return what it reads."""
         board, asked = self._asked_of(request)
         order, passage = text_in(asked, "order"), text_in(asked, "passage")
-        heard = await self._sound(
-            request, self.sounds.heard, board, order, passage, asked.get("amp")
-        )
+        render = partial(self.sounds.heard, by_order=asked.get("ways") == "order")
+        heard = await self._sound(request, render, board, order, passage, asked.get("amp"))
         return JSONResponse(heard.facts)
+
+    async def point(self, request: Request) -> Response:
+        """Render an order up to a test point."""
+        board, asked = self._asked_of(request)
+        order, passage, point = (text_in(asked, key) for key in ("order", "passage", "point"))
+        found = await self._sound(
+            request, self.sounds.point, board, order, passage, asked.get("amp"), point
+        )
+        return JSONResponse(found)
+
+    async def where(self, request: Request) -> Response:
+        """Say at which moment two orders differ most."""
+        board, asked = self._asked_of(request)
+        orders = [order_in(asked, key) for key in ("a", "b")]
+        passage = text_in(asked, "passage")
+        found = await self._sound(
+            request, self.sounds.where, board, *orders, passage, asked.get("amp")
+        )
+        return JSONResponse(found)
 
     async def against(self, request: Request) -> Response:
         """Hold one order against another in a passage."""
         board, asked = self._asked_of(request)
-        names = [text_in(asked, key) for key in ("a", "b", "passage")]
-        found = await self._sound(request, self.sounds.against, board, *names, asked.get("amp"))
+        orders = [order_in(asked, key) for key in ("a", "b")]
+        passage, amp = text_in(asked, "passage"), asked.get("amp")
+        words = asked.get("first", "A"), asked.get("second", "B")
+        found = await self._sound(request, self.sounds.against, board, *orders, passage, amp, words)
         return JSONResponse(found)
 
     async def free(self, request: Request) -> Response:
@@ -139,7 +162,7 @@ class Bench:
         seconds = seconds_in(asked, "seconds", LONGEST_SLICE_S)
         if seconds is None:
             raise RequestError("seconds: how much of it is wanted")
-        content, gain_db = await self._sound(
+        content, gains_db = await self._sound(
             request,
             self.sounds.slice_wav,
             board,
@@ -149,9 +172,11 @@ class Bench:
             start_s,
             seconds,
         )
-        return Response(
-            content, media_type="audio/wav", headers={"Bench-Gain-Db": f"{gain_db:.6f}"}
-        )
+        headers = {
+            "Bench-Gain-Db": f"{gains_db['passage']:.6f}",
+            "Bench-As-Is-Db": f"{gains_db['as_is']:.6f}",
+        }
+        return Response(content, media_type="audio/wav", headers=headers)
 
     async def sound(self, request: Request) -> Response:
         """Return a sound that /heard has told of, or a part of it."""

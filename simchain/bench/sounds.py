@@ -19,17 +19,20 @@ from simchain.chain.source import Source, clip_name, source_of
 from simchain.chain.walk import Rendering, full_scale_volts, walk
 from simchain.chain.walker import Output
 from simchain.decide.gains import CEILING_DBTP, room_lufs
-from simchain.measure.loudness import ungated_lufs
+from simchain.measure.loudness import loudness_or_rms, ungated_lufs
+from simchain.measure.true_peak import true_peak_dbtp
 from simchain.report.documents import figures
 from simchain.report.numbers import number
 from simchain.report.page_data import waveform
 from simchain.signal import Signal, Volts
+from simchain.units import db_to_ratio
 
 Samples = NDArray[np.float32]
 Music = tuple[str, str | None]  # a passage on an amplifier
 
 # Sounds are evened out to this loudness: nearly all music has room for its peaks above it.
 PLAYED_LUFS = -23.0
+WINDOW_S = 0.5
 MOST_SOUND_BYTES = 250_000_000
 MOST_SOURCES = 8
 
@@ -64,16 +67,21 @@ class Sounds:
         self._sounds: OrderedDict[str, _Sound] = OrderedDict()
         self._latest: dict[Music, tuple[str, float]] = {}
 
-    def heard(self, board: Board, order: str, passage: str, amp: str | None) -> Heard:
+    def heard(
+        self, board: Board, order: str, passage: str, amp: str | None, *, by_order: bool = False
+    ) -> Heard:
         """Render a passage in an order, and return what it reads.
 
-        Raises RequestError for names that the board does not have, ClipError for clips.
+        With `by_order` the gain is told that is the same for all passages of the order, which are
+        rendered for it. Raises RequestError for names that the board does not have, ClipError for
+        clips.
         """
         rendering = self._rendered(board, order, passage, amp)
         output, rate = rendering.output, rendering.rate
         key = _key(board, rendering)
         self._keep(key, _Sound(output.samples.astype(np.float32), rate))
         gains_db = _gains_db(output)
+        gain_db = self._gain_of_order_db(board, order, amp) if by_order else None
         self._latest[passage, rendering.amp] = key, gains_db["passage"]
         return Heard(
             key,
@@ -84,7 +92,7 @@ class Sounds:
                 "amp": rendering.amp,
                 "seconds": output.samples.shape[1] / rate,
                 "rate": rate,
-                "gain_db": gains_db,
+                "gain_db": {**gains_db, "order": gain_db},
                 "integrated_lufs": number(output.integrated_lufs),
                 "true_peak_dbtp": number(output.true_peak_dbtp),
                 "points": [
@@ -121,8 +129,8 @@ class Sounds:
         amp: str | None,
         start_s: float,
         seconds: float,
-    ) -> tuple[bytes, float]:
-        """Return a part of an order quickly, and what to play it at in dB, evened out.
+    ) -> tuple[bytes, dict[str, float]]:
+        """Return a part of an order quickly, and what to play it at in dB, evened out and as is.
 
         Where the whole is not there it is rendered with a run-in: what rang on before is lost, and
         it is played as loud as the same part of the order that was heard last. Raises as `heard`
@@ -135,12 +143,12 @@ class Sounds:
         if part is None or self._kept.knows(path):
             heard = self.heard(board, order, passage, amp)
             found = self.wav(heard.key, start_s, seconds) or b""
-            return found, float(heard.facts["gain_db"]["passage"])
+            return found, heard.facts["gain_db"]
         path = path_from(part.source, part.board, order, end, before_s=part.before_s)
         rendered = walk(part.board, [path], part.source)[0]
         samples = rendered.output.samples[:, part.run_in :].astype(np.float32)
-        gain_db = self._gain_of_part_db((passage, end), samples, start_s, rendered)
-        return _wav(samples, rendered.rate), gain_db
+        even_db = self._gain_of_part_db((passage, end), samples, start_s, rendered)
+        return _wav(samples, rendered.rate), _gains_db(rendered.output) | {"passage": even_db}
 
     def _gain_of_part_db(
         self, music: Music, samples: Samples, start_s: float, rendered: Rendering
@@ -158,22 +166,76 @@ class Sounds:
                 return gain_db + before - now
         return _gains_db(rendered.output)["passage"]
 
+    def point(
+        self, board: Board, order: str, passage: str, amp: str | None, point: str
+    ) -> dict[str, Any]:
+        """Render a passage up to a test point, evened out: what it reads, and its key.
+
+        Raises as `heard` does, and RequestError for a point that the path does not have.
+        """
+        from simchain.chain.render import render, signal_at
+
+        signal = signal_at(render(board, order, passage, amp=amp), point)
+        peak = max(float(np.abs(signal.volts).max(initial=0.0)), 1e-12)
+        samples = np.broadcast_to(signal.volts / peak, (2, signal.frames))
+        key = hashlib.blake2b(np.ascontiguousarray(samples).data, digest_size=16).hexdigest()
+        self._keep(key, _Sound(samples.astype(np.float32), signal.rate))
+        lufs, _ = loudness_or_rms(samples, signal.rate)
+        true_peak_db = true_peak_dbtp(samples, signal.rate)
+        even_db = min(PLAYED_LUFS - lufs, CEILING_DBTP - true_peak_db)
+        even_db = even_db if np.isfinite(even_db) else 0.0
+        return {
+            "key": key,
+            "point": point,
+            "seconds": signal.seconds,
+            "rate": signal.rate,
+            "gain_db": dict.fromkeys(("passage", "order", "as_is"), even_db),
+        }
+
     def against(
-        self, board: Board, a: str | Order, b: str | Order, passage: str, amp: str | None
+        self,
+        board: Board,
+        a: str | Order,
+        b: str | Order,
+        passage: str,
+        amp: str | None,
+        words: tuple[str, str] = ("A", "B"),
     ) -> dict[str, Any]:
         """Hold order B against order A in a passage: the sentence, the word and its figures.
 
-        Raises as `heard` does.
+        `words` are what the sentence calls them by. Raises as `heard` does.
         """
         from simchain.decide.compare import compare
-        from simchain.report.documents import pair_facts
         from simchain.report.page_data import without_sounds
-        from simchain.report.sentences import passage_sentence
+        from simchain.report.sentences import moved_in, pair_sentence
 
         amps = None if amp is None else [amp]
-        found = compare(board, [a, b], passages=[passage], amps=amps)
-        sentence = passage_sentence(without_sounds(found), passage, amp_name(board, amp))
-        return {"sentence": sentence, **pair_facts(found.pairs[0])}
+        with self._one_at_a_time:
+            found = compare(board, [a, b], passages=[passage], amps=amps)
+        told = without_sounds(found)
+        (pair,) = told["pairs"]
+        sentence = pair_sentence(pair, *words, moved=moved_in(told, passage, 0, 1))
+        return {"sentence": sentence, **pair}
+
+    def where(
+        self, board: Board, a: str | Order, b: str | Order, passage: str, amp: str | None
+    ) -> dict[str, Any]:
+        """Say in which half second of a passage two orders differ most, evened out.
+
+        `at_s` is its middle, None where they do not differ. Raises as `heard` does.
+        """
+        both = [self._rendered(board, order, passage, amp) for order in (a, b)]
+        outputs = [each.output for each in both]
+        if not all(np.isfinite(each.integrated_lufs) for each in outputs):
+            return {"at_s": None}
+        trim = db_to_ratio(outputs[0].integrated_lufs - outputs[1].integrated_lufs)
+        apart = np.square(outputs[0].samples - trim * outputs[1].samples).sum(axis=0)
+        hop = round(WINDOW_S / 2 * both[0].rate)
+        sums = np.add.reduceat(apart, np.arange(0, apart.size, hop))
+        windows = sums[:-1] + sums[1:] if sums.size > 1 else sums
+        most = int(np.argmax(windows))
+        at_s = (most + 1) * hop / both[0].rate
+        return {"at_s": at_s if windows[most] > 0.0 else None}
 
     def free(self, board: Board, order: str, passage: str, amp: str | None) -> dict[str, Any]:
         """Say where each block may stand in a passage without a difference being expected.
@@ -199,7 +261,22 @@ class Sounds:
             ],
         }
 
-    def _rendered(self, board: Board, order: str, passage: str, amp: str | None) -> Rendering:
+    def _gain_of_order_db(self, board: Board, order: str, amp: str | None) -> float:
+        """Return the gain at which the passages of an order are as loud as all others on average.
+
+        None of them passes full scale at it.
+        """
+        outputs = [self._rendered(board, order, each, amp).output for each in board.passages]
+        heard = [each for each in outputs if np.isfinite(each.integrated_lufs)]
+        if not heard:
+            return 0.0
+        power = np.mean([10.0 ** (each.integrated_lufs / 10.0) for each in heard])
+        room_db = min(CEILING_DBTP - each.true_peak_dbtp for each in heard)
+        return float(min(PLAYED_LUFS - 10.0 * np.log10(power), room_db))
+
+    def _rendered(
+        self, board: Board, order: str | Order, passage: str, amp: str | None
+    ) -> Rendering:
         board.order(order)
         source, volts = self._source(board, passage)
         path = path_from(source, board, order, amp_name(board, amp))

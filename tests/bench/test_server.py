@@ -13,7 +13,7 @@ from simchain.bench.desk import Desk
 from simchain.bench.facts import board_document
 from simchain.bench.server import SOUNDS_AT_ONCE, Bench, _static_files
 from simchain.bench.sounds import Heard
-from simchain.board import Board, load_board, starter
+from simchain.board import Board, Order, load_board, starter
 from simchain.errors import ClipError
 from tests.bench.serving import TOKEN, Client, served
 
@@ -28,7 +28,9 @@ class MadeUpSounds:
         self.busy = threading.Event()
         self.go_on = threading.Event()
 
-    def heard(self, board: Board, order: str, passage: str, amp: str | None) -> Heard:
+    def heard(
+        self, board: Board, order: str, passage: str, amp: str | None, *, by_order: bool = False
+    ) -> Heard:
         self.asked.append((list(board.order(order).front), passage, amp))
         if passage == "verse":
             raise ClipError("the clip is gone")
@@ -37,19 +39,31 @@ class MadeUpSounds:
         if passage == "intro":
             self.busy.set()
             self.go_on.wait(20)
-        return Heard(KEY, {"key": KEY, "order": order})
+        return Heard(KEY, {"key": KEY, "order": order, **({"ways": "order"} if by_order else {})})
 
     def wav(self, key: str, start_s: float | None, seconds: float | None) -> bytes | None:
         self.asked.append((key, start_s, seconds))
         return b"RIFF" if key == KEY else None
 
-    def slice_wav(self, _: Board, *asked: Any) -> tuple[bytes, float]:
+    def slice_wav(self, _: Board, *asked: Any) -> tuple[bytes, dict[str, float]]:
         self.asked.append(asked)
-        return b"RIFF", -3.25
+        return b"RIFF", {"passage": -3.25, "as_is": 0.5}
 
     def against(self, _: Board, *asked: Any) -> dict[str, Any]:
         self.asked.append(asked)
         return {"sentence": "the same"}
+
+    def where(self, _: Board, *asked: Any) -> dict[str, Any]:
+        self.asked.append(asked)
+        return {"at_s": 1.5}
+
+    def point(self, _: Board, *asked: Any) -> dict[str, Any]:
+        self.asked.append(asked)
+        return {"key": KEY}
+
+    def free(self, _: Board, *asked: Any) -> dict[str, Any]:
+        self.asked.append(asked)
+        return {"moves": []}
 
 
 @pytest.fixture
@@ -351,6 +365,7 @@ def test_sounds_that_are_not_there(still: Client, name: str) -> None:
 def test_a_slice_tells_what_to_play_it_at(client: Client, sounds: MadeUpSounds) -> None:
     answer = client.get("/slice.wav?order=split&passage=solo&amp=crunch&from=3.2&seconds=2")
     assert float(answer.headers["bench-gain-db"]) == -3.25
+    assert float(answer.headers["bench-as-is-db"]) == 0.5
     assert answer.headers["cache-control"] == "no-store"
     assert sounds.asked == [("split", "solo", "crunch", 3.2, 2.0)]
 
@@ -358,7 +373,27 @@ def test_a_slice_tells_what_to_play_it_at(client: Client, sounds: MadeUpSounds) 
 def test_one_order_against_another(client: Client, sounds: MadeUpSounds) -> None:
     answer = client.get("/against?revision=0&a=series&b=split&passage=solo&amp=crunch")
     assert answer.json() == {"sentence": "the same"}
-    assert sounds.asked == [("series", "split", "solo", "crunch")]
+    assert sounds.asked == [("series", "split", "solo", "crunch", ("A", "B"))]
+
+
+def test_an_order_may_be_told_by_its_blocks(client: Client, sounds: MadeUpSounds) -> None:
+    """As it was before a move; and what the page calls the two."""
+    before = Order(front=("press", "grit"), loop=("room",))
+    asked = "passage=solo&amp=crunch&a_front=press,grit&a_loop=room&b=split"
+    assert client.get(f"/against?{asked}&first=before&second=C").status == 200
+    assert sounds.asked[-1] == (before, "split", "solo", "crunch", ("before", "C"))
+    assert client.get(f"/where?{asked}").json() == {"at_s": 1.5}
+    assert sounds.asked[-1] == (before, "split", "solo", "crunch")
+    assert client.get("/against?passage=solo&a_front=&a_loop=&b=split").status == 200
+    assert sounds.asked[-1][0] == Order(front=(), loop=())
+
+
+def test_what_else_may_be_asked(client: Client, sounds: MadeUpSounds) -> None:
+    asked = "order=split&passage=solo&amp=crunch"
+    assert client.get(f"/free?{asked}").json() == {"moves": []}
+    assert client.get(f"/point?{asked}&point=grit.out").json() == {"key": KEY}
+    assert sounds.asked[-1] == ("split", "solo", "crunch", "grit.out")
+    assert client.get(f"/heard?{asked}&ways=order").json()["ways"] == "order"
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,10 @@ import soundfile
 
 from simchain import clips
 from simchain.bench.sounds import PLAYED_LUFS, Sounds
-from simchain.board import Board, Order, load_board
+from simchain.board import Board, Event, Order, load_board
 from simchain.chain.render import render
 from simchain.errors import ClipError, RequestError
-from simchain.measure.loudness import integrated_lufs
+from simchain.measure.loudness import integrated_lufs, ungated_lufs
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.signal import Signal, read_clip, write_float_wav
 
@@ -91,9 +91,29 @@ def test_a_part_of_a_sound(board: Board) -> None:
         (9.0, 1.0, whole[:, :0]),
     ):
         assert np.array_equal(read(sounds.wav(key, start_s, seconds)), expected)
-    wav, gain_db = sounds.slice_wav(board, "now", "loud", None, 0.25, 0.5)
+    wav, gains_db = sounds.slice_wav(board, "now", "loud", None, 0.25, 0.5)
     assert np.array_equal(read(wav), whole[:, 12_000:36_000])
-    assert gain_db == sounds.heard(board, "now", "loud", None).facts["gain_db"]["passage"]
+    assert gains_db == sounds.heard(board, "now", "loud", None).facts["gain_db"]
+
+
+def test_a_part_of_what_is_not_rendered_yet(board: Board) -> None:
+    """It is played as loud as the same part of what was heard last."""
+    sounds = Sounds()
+    last = sounds.heard(board, "now", "loud", None)
+    other = with_order(board, "now", Order(front=("grit", "press", "echo"), loop=()))
+    ran = sounds._kept.steps_run
+    wav, gains_db = sounds.slice_wav(other, "now", "loud", None, 0.5, 0.4)
+    assert sounds._kept.steps_run == ran, "the whole is not rendered for it"
+    part = read(wav).astype(np.float64)
+    before = read(sounds.wav(last.key, 0.5, 0.4)).astype(np.float64)
+    loud = [
+        ungated_lufs(samples, 48_000) + gain_db
+        for samples, gain_db in (
+            (before, last.facts["gain_db"]["passage"]),
+            (part, gains_db["passage"]),
+        )
+    ]
+    assert loud[1] == pytest.approx(loud[0], abs=1e-6)
 
 
 def test_the_key_is_that_of_the_sound(board: Board) -> None:
@@ -115,11 +135,51 @@ def test_it_is_played_evenly_and_never_over_full_scale(board: Board) -> None:
     for passage in ("soft", "loud"):
         heard = sounds.heard(board, "now", passage, None)
         samples = read(sounds.wav(heard.key)).astype(np.float64)
+        assert heard.facts["gain_db"].pop("order") is None
         for way, gain_db in heard.facts["gain_db"].items():
             played = samples * 10.0 ** (gain_db / 20.0)
             assert true_peak_dbtp(played, 48_000) < -1.0, way
             if way == "passage":
                 assert integrated_lufs(played, 48_000) == pytest.approx(PLAYED_LUFS, abs=1e-3)
+
+
+def test_one_gain_for_an_order_keeps_its_passages_apart(board: Board) -> None:
+    sounds = Sounds()
+    facts = [
+        sounds.heard(board, "now", passage, None, by_order=True).facts
+        for passage in ("soft", "loud")
+    ]
+    gains_db = [each["gain_db"]["order"] for each in facts]
+    assert gains_db[0] == gains_db[1]
+    powers = [10.0 ** ((each["integrated_lufs"] + gains_db[0]) / 10.0) for each in facts]
+    assert 10.0 * np.log10(np.mean(powers)) <= PLAYED_LUFS + 1e-6
+    assert all(each["true_peak_dbtp"] + gains_db[0] < -1.0 for each in facts)
+
+
+def test_the_chain_up_to_a_test_point(board: Board) -> None:
+    sounds = Sounds()
+    there = render(board, "now", "loud").points["grit.out"].volts
+    assert there is not None
+    found = sounds.point(board, "now", "loud", None, "grit.out")
+    samples = read(sounds.wav(found["key"]))
+    scaled = (there / np.abs(there).max()).astype(np.float32)
+    assert np.array_equal(samples, np.broadcast_to(scaled, samples.shape))
+    played = samples.astype(np.float64) * 10.0 ** (found["gain_db"]["passage"] / 20.0)
+    assert true_peak_dbtp(played, 48_000) < -1.0
+    with pytest.raises(RequestError, match="no_such"):
+        sounds.point(board, "now", "loud", None, "no_such")
+
+
+def test_the_moment_at_which_two_orders_differ_most(board: Board) -> None:
+    """One in which a block is switched on late differs there."""
+    sounds = Sounds()
+    table = board.passage("loud")
+    late = [Event(at=0.7, block="grit", do="on")]
+    passage = table.model_copy(update={"on": ("press",), "events": tuple(late)})
+    changed = board.model_copy(update={"passages": {**board.passages, "loud": passage}})
+    moved = Order(front=("grit", "press", "echo"), loop=())
+    assert 0.6 < sounds.where(changed, "now", moved, "loud", None)["at_s"] <= 1.2
+    assert sounds.where(changed, "now", "now", "loud", None) == {"at_s": None}
 
 
 def test_a_clip_that_changed_is_read_again(board: Board, tmp_path: Path) -> None:
@@ -144,8 +204,11 @@ def test_one_order_against_another(board: Board) -> None:
     moved = Order(front=("echo", "press", "grit"), loop=())
     found = sounds.against(board, "now", moved, "loud", None)
     assert found["verdict"] == "clear"
-    assert found["sentence"].startswith("Loud: ")
     assert found["a"] == "now"
+    # Both in words where none moves to make one of the other, and the level is told of one.
+    far = Order(front=("echo", "grit", "press"), loop=())
+    named = sounds.against(board, "now", far, "loud", None, ("the first", "the second"))
+    assert "the second" in named["sentence"].lower()
 
 
 def test_free_moves_as_the_page_is_told_of_them(board: Board) -> None:
