@@ -206,7 +206,7 @@ def test_one_order_against_another(board: Board) -> None:
     assert found["verdict"] == "clear"
     assert found["a"] == "now"
     # Both in words where none moves to make one of the other, and the level is told of one.
-    far = Order(front=("echo", "grit", "press"), loop=())
+    far = Order(front=("echo", "press"), loop=())
     named = sounds.against(board, "now", far, "loud", None, ("the first", "the second"))
     assert "the second" in named["sentence"].lower()
 
