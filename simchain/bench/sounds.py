@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.bench.answers import against, free_places, moment_of_most_difference_s
 from simchain.board import Board, Order, clip_path
 from simchain.chain.excerpt import excerpt
 from simchain.chain.kept import Kept
@@ -25,14 +26,12 @@ from simchain.report.documents import figures
 from simchain.report.numbers import number
 from simchain.report.page_data import waveform
 from simchain.signal import Signal, Volts
-from simchain.units import db_to_ratio
 
 Samples = NDArray[np.float32]
 Music = tuple[str, str | None]  # a passage on an amplifier
 
 # Sounds are evened out to this loudness: nearly all music has room for its peaks above it.
 PLAYED_LUFS = -23.0
-WINDOW_S = 0.5
 MOST_SOUND_BYTES = 250_000_000
 MOST_SOURCES = 8
 
@@ -205,17 +204,8 @@ class Sounds:
 
         `words` are what the sentence calls them by. Raises as `heard` does.
         """
-        from simchain.decide.compare import compare
-        from simchain.report.page_data import without_sounds
-        from simchain.report.sentences import moved_in, pair_sentence
-
-        amps = None if amp is None else [amp]
         with self._one_at_a_time:
-            found = compare(board, [a, b], passages=[passage], amps=amps)
-        told = without_sounds(found)
-        (pair,) = told["pairs"]
-        sentence = pair_sentence(pair, *words, moved=moved_in(told, passage, 0, 1))
-        return {"sentence": sentence, **pair}
+            return against(board, a, b, passage, amp, words)
 
     def where(
         self, board: Board, a: str | Order, b: str | Order, passage: str, amp: str | None
@@ -224,42 +214,16 @@ class Sounds:
 
         `at_s` is its middle, None where they do not differ. Raises as `heard` does.
         """
-        both = [self._rendered(board, order, passage, amp) for order in (a, b)]
-        outputs = [each.output for each in both]
-        if not all(np.isfinite(each.integrated_lufs) for each in outputs):
-            return {"at_s": None}
-        trim = db_to_ratio(outputs[0].integrated_lufs - outputs[1].integrated_lufs)
-        apart = np.square(outputs[0].samples - trim * outputs[1].samples).sum(axis=0)
-        hop = round(WINDOW_S / 2 * both[0].rate)
-        sums = np.add.reduceat(apart, np.arange(0, apart.size, hop))
-        windows = sums[:-1] + sums[1:] if sums.size > 1 else sums
-        most = int(np.argmax(windows))
-        at_s = (most + 1) * hop / both[0].rate
-        return {"at_s": at_s if windows[most] > 0.0 else None}
+        one, other = (self._rendered(board, order, passage, amp) for order in (a, b))
+        return {"at_s": moment_of_most_difference_s(one.output, other.output, one.rate)}
 
     def free(self, board: Board, order: str, passage: str, amp: str | None) -> dict[str, Any]:
         """Say where each block may stand in a passage without a difference being expected.
 
         Raises as `heard` does.
         """
-        from simchain.decide.free_moves import free_moves
-
         with self._one_at_a_time:
-            found = free_moves(board, order, passages=[passage], amp=amp)
-        return {
-            "order": order,
-            "passage": passage,
-            "moves": [
-                {
-                    "block": move.block,
-                    "front": list(move.order.front),
-                    "loop": list(move.order.loop),
-                    "louder_lu": move.louder_lu,
-                    "proved": move.proved,
-                }
-                for move in found
-            ],
-        }
+            return free_places(board, order, passage, amp)
 
     def _gain_of_order_db(self, board: Board, order: str, amp: str | None) -> float:
         """Return the gain at which the passages of an order are as loud as all others on average.

@@ -1,0 +1,73 @@
+"""What the page asks of two orders, or of all moves of one: sentences, figures, free places."""
+
+from typing import Any
+
+import numpy as np
+
+from simchain.board import Board, Order
+from simchain.chain.walker import Output
+from simchain.units import db_to_ratio
+
+WINDOW_S = 0.5
+
+
+def against(
+    board: Board,
+    a: str | Order,
+    b: str | Order,
+    passage: str,
+    amp: str | None,
+    words: tuple[str, str],
+) -> dict[str, Any]:
+    """Hold order B against order A in a passage: the sentence, the verdict and its figures.
+
+    `words` are what the sentence calls them by. Raises RequestError and ClipError.
+    """
+    from simchain.decide.compare import compare
+    from simchain.report.page_data import without_sounds
+    from simchain.report.sentences import moved_in, pair_sentence
+
+    amps = None if amp is None else [amp]
+    told = without_sounds(compare(board, [a, b], passages=[passage], amps=amps))
+    (pair,) = told["pairs"]
+    sentence = pair_sentence(pair, *words, moved=moved_in(told, passage, 0, 1))
+    return {"sentence": sentence, **pair}
+
+
+def free_places(board: Board, order: str, passage: str, amp: str | None) -> dict[str, Any]:
+    """Say where each block may stand in a passage without a difference being expected.
+
+    Raises RequestError and ClipError.
+    """
+    from simchain.decide.free_moves import free_moves
+
+    return {
+        "order": order,
+        "passage": passage,
+        "moves": [
+            {
+                "block": move.block,
+                "front": list(move.order.front),
+                "loop": list(move.order.loop),
+                "louder_lu": move.louder_lu,
+                "proved": move.proved,
+            }
+            for move in free_moves(board, order, passages=[passage], amp=amp)
+        ],
+    }
+
+
+def moment_of_most_difference_s(one: Output, other: Output, rate: int) -> float | None:
+    """Return the middle of the half second in which two sounds differ most, evened out.
+
+    None where they do not differ, or one is silent.
+    """
+    if not (np.isfinite(one.integrated_lufs) and np.isfinite(other.integrated_lufs)):
+        return None
+    trim = db_to_ratio(one.integrated_lufs - other.integrated_lufs)
+    apart = np.square(one.samples - trim * other.samples).sum(axis=0)
+    hop = round(WINDOW_S / 2 * rate)
+    sums = np.add.reduceat(apart, np.arange(0, apart.size, hop))
+    windows = sums[:-1] + sums[1:] if sums.size > 1 else sums
+    most = int(np.argmax(windows))
+    return (most + 1) * hop / rate if windows[most] > 0.0 else None
