@@ -1,0 +1,40 @@
+"""The bench held against WCAG 2.2 AA as far as a machine can tell: axe-core, in both themes."""
+
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from tests.bench import test_browser_bench
+
+pytestmark = pytest.mark.browser
+chromium = test_browser_bench.chromium
+board = test_browser_bench.board
+opened = test_browser_bench.opened
+
+RULES = {
+    "runOnly": {
+        "type": "tag",
+        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+    },
+    "resultTypes": ["violations"],
+}
+
+
+def violations(page: Any) -> list[str]:
+    found = Axe().run(page, options=RULES).response["violations"]
+    return [f"{each['id']}: {node['html']}" for each in found for node in each["nodes"]]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [380, 1280])
+def test_no_rule_of_axe_is_broken(opened: Any, scheme: str, width: int) -> None:
+    sheet = opened(color_scheme=scheme, viewport={"width": width, "height": 900})
+    assert violations(sheet.page) == []
+    word = sheet.word("series", "grit")
+    word.focus()
+    sheet.page.keyboard.press("Enter")  # picked up: places are marked
+    assert violations(sheet.page) == []
+    sheet.page.keyboard.press("Escape")
+    sheet.page.locator('.line[data-order="series"] [data-act="copy"]').click()
+    assert violations(sheet.page) == []
