@@ -3,27 +3,14 @@
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
+from tests.axe import violations
 from tests.bench import test_browser_bench
 
 pytestmark = pytest.mark.browser
 chromium = test_browser_bench.chromium
 board = test_browser_bench.board
 opened = test_browser_bench.opened
-
-RULES = {
-    "runOnly": {
-        "type": "tag",
-        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-    },
-    "resultTypes": ["violations"],
-}
-
-
-def violations(page: Any) -> list[str]:
-    found = Axe().run(page, options=RULES).response["violations"]
-    return [f"{each['id']}: {node['html']}" for each in found for node in each["nodes"]]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -8,6 +8,7 @@ from simchain.board import Order
 from simchain.report.search_document import search_document
 from simchain.report.search_page import audition_orders, search_page
 from simchain.report.wording import letter
+from tests.axe import violations
 from tests.report.conftest import Opened
 from tests.report.search_found import found, two_orders
 from tests.report.test_browser import NAMELESS
@@ -236,3 +237,9 @@ def test_it_prints_without_a_bar_that_sticks(searched):
     sheet.page.emulate_media(media="print")
     position = "getComputedStyle(document.querySelector('.playing')).position"
     assert sheet.page.evaluate(position) == "static"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_rule_of_axe_is_broken(searched, scheme: str) -> None:
+    sheet = searched(heard=2, color_scheme=scheme)
+    assert violations(sheet.page) == []

@@ -1,0 +1,14 @@
+"""What axe-core finds on a page: WCAG 2.2 AA, as far as a machine can tell, and best practice."""
+
+from typing import Any
+
+from axe_playwright_python.sync_playwright import Axe
+
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+RULES = {"runOnly": {"type": "tag", "values": TAGS}, "resultTypes": ["violations"]}
+
+
+def violations(page: Any) -> list[str]:
+    """Return each rule that is broken, with the element that breaks it."""
+    found = Axe().run(page, options=RULES).response["violations"]
+    return [f"{each['id']}: {node['html']}" for each in found for node in each["nodes"]]
