@@ -9,6 +9,8 @@ import typer
 
 from simchain.cli_console import err, out
 
+LOWEST_PORT = 1024  # those below belong to the system
+
 
 def bench(
     board: Annotated[
@@ -26,7 +28,10 @@ def bench(
     """Try orders by hand and ear on a page in the browser, on this machine only."""
     from simchain.bench.desk import Desk
     from simchain.bench.run import run
+    from simchain.errors import RequestError
 
+    if port is not None and 0 < port < LOWEST_PORT:
+        raise RequestError(f"--port {port}: allowed is 0, for any, or {LOWEST_PORT} to 65535")
     desk = Desk.opened(board) if board else None
     folder = board.parent if board else Path.cwd()
 

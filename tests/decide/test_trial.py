@@ -192,9 +192,9 @@ def test_what_sways_is_listened_to_at_further_phases(
     played: list[tuple[str, float]] = []
     listen = trial._listen
 
-    def noted(runs: Sequence[Run], words: np.ndarray) -> list[Listened]:
+    def noted(runs: Sequence[Run], words: np.ndarray, **more: bool) -> list[Listened]:
         played.extend((run.passage, run.ground.turn) for run in runs)
-        return listen(runs, words)
+        return listen(runs, words, **more)
 
     monkeypatch.setattr(trial, "_listen", noted)
     assert louder(trial.alike, 0, 1) is None or played
