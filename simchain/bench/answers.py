@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 
 from simchain.board import Board, Order
+from simchain.chain.timeline import timeline_of_passage
 from simchain.chain.walker import Output
 from simchain.units import db_to_ratio
 
@@ -37,24 +38,37 @@ def against(
 def free_places(board: Board, order: str, passage: str, amp: str | None) -> dict[str, Any]:
     """Say where each block may stand in a passage without a difference being expected.
 
-    Raises RequestError and ClipError.
+    `sentences` tell of those that are on in the passage; what is off may stand where it is proved
+    to, which is told by its marks alone. Raises RequestError and ClipError.
     """
     from simchain.decide.free_moves import free_moves
+    from simchain.report.search_places import free_sentences
 
+    moves = free_moves(board, order, passages=[passage], amp=amp)
+    given, ever_on = board.order(order), timeline_of_passage(board, passage).ever_on
+    on = [name for name in given.blocks if name in ever_on]
+    may = {name: [_stretches(move.order) for move in moves if move.block == name] for name in on}
+    places = [{"block": name, "orders": orders} for name, orders in may.items() if orders]
+    told = {"representative": _stretches(given), "free_places": places}
     return {
         "order": order,
         "passage": passage,
+        "sentences": free_sentences(told),
+        "bound": [name for name, orders in may.items() if not orders],
         "moves": [
             {
                 "block": move.block,
-                "front": list(move.order.front),
-                "loop": list(move.order.loop),
+                **_stretches(move.order),
                 "louder_lu": move.louder_lu,
                 "proved": move.proved,
             }
-            for move in free_moves(board, order, passages=[passage], amp=amp)
+            for move in moves
         ],
     }
+
+
+def _stretches(order: Order) -> dict[str, list[str]]:
+    return {"front": list(order.front), "loop": list(order.loop)}
 
 
 def moment_of_most_difference_s(one: Output, other: Output, rate: int) -> float | None:

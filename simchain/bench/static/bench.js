@@ -49,7 +49,7 @@ function keepBefore({ board, wish }) {
   if (!was || wish === wishOf(chosen.order)) return;
   const facts = sound.known.get(wish);
   const words = desk.board.undo || "the last change";
-  desk.before = facts ? { facts, order: chosen.order, words, fresh: true } : null;
+  desk.before = facts ? { facts, was, order: chosen.order, words, fresh: true } : null;
 }
 
 function drawPassages() {
@@ -107,6 +107,7 @@ Object.defineProperty(window, "simchainBench", {
     get key() { return player?.playing ? sound.key : null; },
     get part() { return Boolean(player?.part); },
     get decoded() { return kept.buffers.size; },
+    get free() { return structuredClone(freeNow(chosen.order)?.moves ?? null); },
     get seen() { return seen.facts && seen.facts.key; },
     get rate() { return player?.context ? player.context.sampleRate : null; },
   }),
@@ -118,6 +119,7 @@ async function begin() {
   listenToChoices();
   listenToTime();
   listenToSeeing();
+  listenToFree();
   setVolume();
   try {
     await readBoard();

@@ -12,6 +12,7 @@ const carrying = () => carry.block !== null;
 
 function pickUp(word) {
   if (carrying()) putBack();
+  unmarkFree();
   const line = word.closest(".line");
   const order = orderNamed(line.dataset.order);
   const from = standsAt(order, word.dataset.block);
@@ -64,6 +65,8 @@ function moveAsked(name, block, find, hears) {
   return { order: name, block, ...place };
 }
 
+const toldPlace = (order, block, place) => placeWords(order, block, place) + freeRemark(order, block, place);
+
 // A mark in every gap, wide enough to press; the one where the word would go stands out.
 function drawPlaces(line, order) {
   const box = line.querySelector(".words");
@@ -74,7 +77,8 @@ function drawPlaces(line, order) {
     mark.type = "button";
     mark.tabIndex = -1;
     Object.assign(mark.dataset, place);
-    mark.setAttribute("aria-label", placeWords(order, carry.block, place));
+    mark.classList.toggle("free", Boolean(freePlace(order.name, carry.block, place)));
+    mark.setAttribute("aria-label", toldPlace(order, carry.block, place));
     mark.style.left = `${x - frame.left}px`;
     mark.style.top = `${top - frame.top}px`;
     mark.style.height = `${height}px`;
@@ -83,9 +87,9 @@ function drawPlaces(line, order) {
 }
 
 // The middle of a gap: behind the word before it, on that word's row.
-function gapAt(line, order, { to, at }) {
+function gapAt(line, order, { to, at }, block = carry.block) {
   const stretch = line.querySelector(`[data-to="${to}"]:not(.word)`);
-  const words = wordsOf(stretch).filter((word) => word.dataset.block !== carry.block);
+  const words = wordsOf(stretch).filter((word) => word.dataset.block !== block);
   const half = parseFloat(getComputedStyle(stretch).columnGap) / 2;
   const before = words[at - 1]?.getBoundingClientRect();
   const after = words[at]?.getBoundingClientRect();
@@ -109,7 +113,7 @@ function carryTo(target, aloud = true) {
   if (carry.target && target && samePlace(carry.target, target)) return;
   carry.target = target;
   showTarget();
-  if (aloud && target) sayAloud(placeWords(orderNamed(carry.order), carry.block, target));
+  if (aloud && target) sayAloud(toldPlace(orderNamed(carry.order), carry.block, target));
 }
 
 const STEPS = { ArrowLeft: -1, ArrowUp: -1, ArrowRight: 1, ArrowDown: 1 };

@@ -8,6 +8,7 @@ function drawLines() {
   byId("letters").replaceChildren(...desk.board.orders.map(shortOf));
   markLines();
   markWords();
+  showFree();
   if (focus) elementOf(focus)?.focus({ preventScroll: true });
 }
 

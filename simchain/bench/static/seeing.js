@@ -7,6 +7,7 @@ const BANDS = [
 ];
 const FAINT_DB = 60;
 const BEFORE = "*before";
+const LEAD_IN_S = 0.8;
 const seen = { facts: null, other: null, stop: null, asking: false };
 
 function showHeard(wish, facts) {
@@ -34,6 +35,7 @@ function offerAgainst() {
   if (choices.some(([value]) => value === wanted)) menu.value = wanted;
   if (held) held.fresh = false;
   menu.disabled = !choices.length;
+  byId("most").setAttribute("aria-disabled", String(!choices.length));
   if (seen.other && menu.value !== seen.other.value) seen.other = null;
 }
 
@@ -52,7 +54,7 @@ async function compare() {
   }
   seen.asking = true;
   try {
-    if (value === BEFORE) heldAgainstItself(facts);
+    if (value === BEFORE) await heldAgainstItself(facts, signal);
     else await heldAgainst(value, signal);
   } catch (error) {
     if (isAborted(error) || error.status === 409) return;
@@ -68,10 +70,43 @@ function say(words, more = "") {
   byId("does-more").textContent = more;
 }
 
-function heldAgainstItself(facts) {
+// First what meters tell, which is known at once, then what ears are expected to.
+async function heldAgainstItself(facts, signal) {
   seen.other = { ...desk.before.facts, before: true, value: BEFORE };
   say(changeWords(seen.other, facts));
   showSeen();
+  if (seen.other.key === facts.key) return;
+  await judge({ ...asOrder("a", desk.before.was), b: facts.order, first: "before", second: "now" }, signal);
+}
+
+const asOrder = (key, { front, loop }) => ({ [`${key}_front`]: front.join(","), [`${key}_loop`]: loop.join(",") });
+
+async function judge(pair, signal) {
+  await desk.busy;
+  if (signal.aborted) return;
+  const { order, ...rest } = askedNow();
+  const { sentence, trim_lu: trim, verdict, score } = await getFacts("/against", { ...rest, ...pair }, signal);
+  const engineers = [verdict && `verdict ${verdict}`, score !== null && `score ${signed(score)}`, trim !== null && `trim ${signed(trim)} LU`];
+  say(sentence, engineers.filter(Boolean).join(", "));
+}
+
+// To a moment before the half second in which the two differ most.
+async function seekDifference() {
+  if (!seen.other) return;
+  const before = seen.other.before;
+  const a = before ? asOrder("a", desk.before.was) : { a: seen.other.order };
+  const { order, ...rest } = askedNow();
+  tell("seeing");
+  try {
+    const { at_s: at } = await getFacts("/where", { ...rest, ...a, b: order });
+    if (at === null) sayAloud("They do not differ anywhere.");
+    else {
+      seek(Math.max(0, at - LEAD_IN_S));
+      sayAloud(`Most difference at ${at.toFixed(1)} seconds`);
+    }
+  } catch (error) {
+    tell("seeing", error.message);
+  }
 }
 
 async function heldAgainst(name, signal) {
@@ -81,9 +116,8 @@ async function heldAgainst(name, signal) {
   const { order, ...rest } = askedNow();
   seen.other = { ...(await getFacts("/heard", { ...rest, order: name }, signal)), value: name };
   showSeen();
-  const { sentence, trim_lu: trim, verdict, score } = await getFacts("/against", { ...rest, a: name, b: order }, signal);
-  const engineers = [verdict && `verdict ${verdict}`, score !== null && `score ${signed(score)}`, trim !== null && `trim ${signed(trim)} LU`];
-  say(sentence, engineers.filter(Boolean).join(", "));
+  const letters = { first: letterOf(orderPlace(name)), second: letterOf(orderPlace(order)) };
+  await judge({ a: name, b: order, ...letters }, signal);
 }
 
 // Waveforms and thirds of octaves are told at the gain that matches sounds in a passage.
@@ -170,6 +204,7 @@ function showTone() {
 }
 
 function listenToSeeing() {
+  byId("most").addEventListener("click", seekDifference);
   byId("against").addEventListener("change", () => {
     seen.other = null;
     compare();

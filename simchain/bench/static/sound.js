@@ -44,6 +44,7 @@ async function follow(place = null) {
   const ticket = (sound.ticket += 1);
   sound.stop?.abort();
   seen.stop?.abort();
+  free.stop?.abort();
   sound.stop = new AbortController();
   const turn = { ticket, place, signal: sound.stop.signal, wish: wishOf(chosen.order) };
   if (!turn.wish) return;
@@ -63,6 +64,7 @@ async function follow(place = null) {
 function stopAsking() {
   sound.again ||= seen.asking;
   seen.stop?.abort();
+  free.stop?.abort();
   if (!sound.asking) return;
   sound.stop.abort();
   sound.wish = null;
@@ -97,7 +99,8 @@ async function followTurn(turn) {
   const buffer = kept.get(facts.key) || (await fetchWhole(facts.key, turn.signal));
   if (turn.ticket !== sound.ticket) return;
   if (sound.key !== facts.key || turn.place !== null) soundWhole(turn, facts, buffer);
-  compare();
+  await compare();
+  if (turn.ticket === sound.ticket) askFree(turn.wish);
 }
 
 async function fetchWhole(key, signal) {

@@ -138,6 +138,7 @@ function plainKey(event) {
   const presses = target.closest?.("button, summary, a, input[type=checkbox], input[type=radio]");
   const { from, to } = chosen.loop || { from: 0, to: lengthNow() };
   if (key === " ") return presses ? null : playOrPause;
+  if (key === "d") return seekDifference;
   if (key === "[") return () => setLoop(here(), here() < to ? to : lengthNow());
   if (key === "]") return () => setLoop(here() > from ? from : 0, here());
   const order = /^[1-9]$/.test(key) && desk.board.orders[Number(key) - 1];
