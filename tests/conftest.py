@@ -1,14 +1,25 @@
 """What every test may use: the commands in-process, and the rule that nothing skips in CI."""
 
 import os
+import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
 import soundfile
+
+CHROMIUM_ARGUMENTS = (
+    "--no-sandbox",
+    "--autoplay-policy=no-user-gesture-required",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 
 
 class Ran(NamedTuple):
@@ -49,6 +60,19 @@ def board_beside_tone(
     path = folder / "board.toml"
     path.write_text(text)
     return path
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """A headless Chromium; tests that need it are skipped where there is none."""
+    path = shutil.which("chromium")
+    if path is None:
+        pytest.skip("there is no chromium on the path")
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=path, args=list(CHROMIUM_ARGUMENTS))
+        yield browser
+        browser.close()
 
 
 @pytest.fixture

@@ -5,12 +5,8 @@ from typing import Any
 import pytest
 
 from tests.axe import violations
-from tests.bench import test_browser_bench
 
 pytestmark = pytest.mark.browser
-chromium = test_browser_bench.chromium
-board = test_browser_bench.board
-opened = test_browser_bench.opened
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

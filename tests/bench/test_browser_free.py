@@ -4,12 +4,7 @@ from typing import Any
 
 import pytest
 
-from tests.bench import test_browser_bench
-
 pytestmark = pytest.mark.browser
-chromium = test_browser_bench.chromium
-board = test_browser_bench.board
-opened = test_browser_bench.opened
 
 KNOWN = "window.simchainBench.free !== null"
 

@@ -2,7 +2,6 @@
 
 import base64
 import copy
-import shutil
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,15 +16,6 @@ from simchain.report.page import audition_page
 from simchain.signal import flac_16_bit
 from simchain.units import dbu_to_peak_volts, ratio_to_db
 
-CHROMIUM_ARGUMENTS = (
-    "--no-sandbox",
-    "--autoplay-policy=no-user-gesture-required",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 RATE = 48_000
 SECONDS = 4.0
 # Exact base-ten centres of the thirds of octaves, IEC 61260-1:2014 clause 5: 25 Hz to 20 kHz.
@@ -231,19 +221,6 @@ def data() -> dict[str, Any]:
 @pytest.fixture
 def two_amps() -> dict[str, Any]:
     return make_data(("crunch", "hot"))
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """A headless Chromium; tests that need it are skipped where there is none."""
-    path = shutil.which("chromium")
-    if path is None:
-        pytest.skip("there is no chromium on the path")
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=path, args=list(CHROMIUM_ARGUMENTS))
-        yield browser
-        browser.close()
 
 
 class Opened:

@@ -9,8 +9,11 @@ async function askFree(wish) {
   if (free.known.has(wish)) return;
   free.stop?.abort();
   free.stop = new AbortController();
+  const { signal } = free.stop;
+  await desk.busy;
+  if (signal.aborted || wish !== wishOf(chosen.order)) return;
   try {
-    const found = await getFacts("/free", askedNow(), free.stop.signal);
+    const found = await getFacts("/free", askedNow(), signal);
     free.known.set(wish, { ...found, places: placesByBlock(found.moves) });
   } catch (error) {
     if (isAborted(error) || error.status === 409) return;

@@ -92,11 +92,11 @@ async function judge(pair, signal) {
 
 // To a moment before the half second in which the two differ most.
 async function seekDifference() {
-  if (!seen.other) return;
-  const before = seen.other.before;
-  const a = before ? asOrder("a", desk.before.was) : { a: seen.other.order };
-  const { order, ...rest } = askedNow();
   tell("seeing");
+  await desk.busy;
+  if (!seen.other) return;
+  const a = seen.other.before ? asOrder("a", desk.before.was) : { a: seen.other.order };
+  const { order, ...rest } = askedNow();
   try {
     const { at_s: at } = await getFacts("/where", { ...rest, ...a, b: order });
     if (at === null) sayAloud("They do not differ anywhere.");
