@@ -336,7 +336,7 @@ def _table(name: str) -> dict[str, Any]:
         "deepest": "",
         "is_lti": None,
         "latency_ms": None,
-        "controls": _controls(model, common=()),
+        "controls": controls_facts(model),
     }
 
 
@@ -349,17 +349,18 @@ def _kind(kind: type[Block]) -> dict[str, Any]:
         "deepest": kind.deepest,
         "is_lti": usual.is_lti(),
         "latency_ms": usual.wet_latency_s * 1e3,
-        "controls": _controls(kind, common=_as_all_have(kind)),
+        "controls": controls_facts(kind, common=as_all_have(kind)),
     }
 
 
-def _as_all_have(kind: type[Block]) -> set[str]:
+def as_all_have(kind: type[Block]) -> set[str]:
     """Return the settings that a kind has from all kinds, with the default that all have."""
     fields = Block.model_fields
     return {name for name in fields if kind.model_fields[name].default == fields[name].default}
 
 
-def _controls(model: type[Settings], common: Collection[str]) -> list[dict[str, Any]]:
+def controls_facts(model: type[Settings], common: Collection[str] = ()) -> list[dict[str, Any]]:
+    """Return what is declared of each setting of a table, for JSON; `common` last."""
     return [
         {
             "name": name,

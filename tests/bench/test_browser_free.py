@@ -72,3 +72,17 @@ def test_a_key_leads_to_where_they_differ_most(opened: Any) -> None:
     sheet.until("document.getElementById('aloud').textContent.startsWith('Most difference at')")
     at = float(sheet.aloud().split()[-2])
     assert sheet.state("playhead") == pytest.approx(max(0.0, at - 0.8), abs=0.06)
+
+
+def test_one_gain_for_an_order(opened: Any) -> None:
+    """It is asked for when it is chosen, and not before: all passages are rendered for it."""
+    sheet = opened()
+    sheet.play()
+    sheet.until(KNOWN)
+    assert not [url for url in sheet.asked if "ways=order" in url]
+    sheet.page.locator("input[name=mode][value=order]").check()
+    sheet.until("window.simchainBench.mode === 'order'")
+    sheet.page.wait_for_timeout(500)
+    assert [url for url in sheet.asked if "/heard?" in url and "ways=order" in url]
+    assert sheet.state("playing")
+    assert sheet.state("key") is not None

@@ -46,8 +46,9 @@ async function getFacts(path, asked = {}, signal = undefined) {
 
 async function getSound(path, asked = {}, signal = undefined) {
   const answer = await answerTo(addressOf(path, asked), { signal });
-  const gain = answer.headers.get("Bench-Gain-Db");
-  return { gain: gain === null ? null : Number(gain), buffer: audioOf(await answer.arrayBuffer()) };
+  const told = (name) => (answer.headers.has(name) ? Number(answer.headers.get(name)) : null);
+  const [gain, asIs] = [told("Bench-Gain-Db"), told("Bench-As-Is-Db")];
+  return { gain, asIs, buffer: audioOf(await answer.arrayBuffer()) };
 }
 
 async function post(path, body) {

@@ -85,13 +85,13 @@ async function meetStale(revision) {
 
 async function followTurn(turn) {
   const known = sound.known.get(turn.wish);
-  const ready = known && kept.get(known.key);
+  const ready = known && hasGain(known) && kept.get(known.key);
   if (ready) soundWhole(turn, known, ready);
   await desk.busy;
   if (turn.ticket !== sound.ticket) return;
   turn.revision = desk.board.revision;
-  if (!ready && player?.playing) await soundPart(turn);
-  const facts = await getFacts("/heard", askedNow(), turn.signal);
+  if (!ready && player?.playing && (!known || sound.key !== known.key)) await soundPart(turn);
+  const facts = await getFacts("/heard", { ...askedNow(), ways: waysNow() }, turn.signal);
   if (turn.ticket !== sound.ticket) return;
   sound.known.set(turn.wish, facts);
   sound.facts = facts;
@@ -99,6 +99,7 @@ async function followTurn(turn) {
   const buffer = kept.get(facts.key) || (await fetchWhole(facts.key, turn.signal));
   if (turn.ticket !== sound.ticket) return;
   if (sound.key !== facts.key || turn.place !== null) soundWhole(turn, facts, buffer);
+  else takeGains(facts.gain_db);
   await compare();
   if (turn.ticket === sound.ticket) askFree(turn.wish);
 }
@@ -132,9 +133,9 @@ async function fetchPart(turn, ahead = PART_AHEAD_S) {
   if (first >= loop.to - SHORTEST_LOOP_S * rate || first < 0) first = loop.from;
   const seconds = Math.min(PART_S, (loop.to - first) / rate);
   const asked = { ...askedNow(), from: first / rate, seconds };
-  const { gain, buffer } = await getSound("/slice.wav", asked, turn.signal);
+  const { gain, asIs, buffer } = await getSound("/slice.wav", asked, turn.signal);
   if (turn.ticket !== sound.ticket || turn.whole || !player?.playing) return false;
-  const gains = { ...(sound.gains || { as_is: 0 }), passage: gain ?? sound.gains?.passage ?? 0 };
+  const gains = { passage: gain ?? 0, as_is: asIs ?? 0, order: sound.gains?.order ?? null };
   const offset = turn.place === null ? null : first;
   if (!player.startPart(buffer, first, gainNow(gains), loop, offset)) return false;
   turn.place = null;
@@ -230,14 +231,29 @@ function setVolume() {
   byId("volume-says").textContent = volumeNow() ? `${signed(db, 0)} dB` : "silent";
 }
 
+// One gain for an order asks for all its passages to be rendered: only when it is listened by.
+const waysNow = () => (chosen.mode === "order" ? "order" : null);
+const hasGain = (facts) => chosen.mode !== "order" || facts.gain_db.order !== null;
+
+function takeGains(gains) {
+  sound.gains = gains;
+  if (player?.playing) player.fadeTo([gainNow(gains)]);
+  showWaves();
+}
+
 const MODES_SAY = {
   passage: "Every order is equally loud in every passage: tone and touch are left to judge.",
+  order: "One gain for each whole order: a solo that lifts in the set lifts here.",
   as_is: "Nothing evened out: louder orders are louder.",
 };
 
 function chooseMode(mode) {
   chosen.mode = mode;
   byId("mode-says").textContent = MODES_SAY[mode];
+  if (sound.facts && !hasGain(sound.facts)) {
+    follow();
+    return;
+  }
   if (player?.playing && sound.gains) player.fadeTo([gainNow(sound.gains)]);
   showWaves();
 }
