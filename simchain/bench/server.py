@@ -25,6 +25,7 @@ from simchain.bench.asked import (
 )
 from simchain.bench.desk import ConflictError, Desk
 from simchain.bench.facts import board_document, problems_document, starters_document
+from simchain.bench.settings import settings_document
 from simchain.bench.threads import done_aside
 from simchain.board import Board
 from simchain.board.wording import shown
@@ -65,6 +66,7 @@ class Bench:
             Route("/static/{name}", _told(self.static), methods=["GET"]),
             Route("/board", _told(self.board), methods=["GET"]),
             Route("/starters", _told(self.starters), methods=["GET"]),
+            Route("/settings", _told(self.settings), methods=["GET"]),
             Route("/heard", _told(self.heard), methods=["GET"]),
             Route("/against", _told(self.against), methods=["GET"]),
             Route("/point", _told(self.point), methods=["GET"]),
@@ -104,6 +106,11 @@ class Bench:
     async def starters(self, _: Request) -> Response:
         """Return the boards there are to start from."""
         return JSONResponse(starters_document(self.folder))
+
+    async def settings(self, _: Request) -> Response:
+        """Return every setting of the board, with what it may be."""
+        async with self._one_change_at_a_time:
+            return JSONResponse(await run_in_threadpool(settings_document, self._begun()))
 
     async def _document(self) -> dict[str, Any]:
         async with self._one_change_at_a_time:

@@ -47,7 +47,7 @@ def settings_document(desk: Desk) -> dict[str, Any]:
         "tables": [
             *(_block(board, tables, name) for name in board.blocks),
             *_around(board, tables),
-            *(_table(board, tables, ("amps", name), "amp") for name in board.amps),
+            *(_table(board, tables, ("amps", name)) for name in board.amps),
         ],
         "passages": [_passage(board, tables, name) for name in board.passages],
     }
@@ -75,22 +75,22 @@ def _block(board: Board, tables: Tables, name: str) -> dict[str, Any]:
 
 def _around(board: Board, tables: Tables) -> list[dict[str, Any]]:
     """Return the tables that a board has one of, as far as `TABLES` tells of them."""
-    found = [_table(board, tables, (name,), name) for name in ("source", "cables", "output")]
-    kind = {"guitar": "pickup"}.get(board.source.kind, board.source.kind)
-    pickup = _table(board, tables, ("source", "pickup"), kind)
+    pickup = _table(board, tables, ("source", "pickup"))
     movable = movable_in(type(board.source.pickup))
     for control in pickup["controls"]:
         control["in_passage"] = control["name"] in movable
-    return [found[0], {**pickup, "family": "pickup"}, *found[1:]]
+    source, *rest = (_table(board, tables, (name,)) for name in ("source", "cables", "output"))
+    return [source, pickup, *rest]
 
 
-def _table(board: Board, tables: Tables, path: KeyPath, kind: str) -> dict[str, Any]:
+def _table(board: Board, tables: Tables, path: KeyPath) -> dict[str, Any]:
     table: Any = board
     for key in path:
         table = table[key] if isinstance(table, dict) else getattr(table, key)
-    about = TABLES[kind][1] if kind in TABLES else "A source that is no pickup: a line."
     told = _told(board, tables, path, table, controls_facts(type(table)))
-    return {"family": kind, "kind": kind, "about": about, **told}
+    abouts = dict(TABLES.values())
+    family = "amp" if path[0] == "amps" else path[-1]
+    return {"family": family, "kind": "", "about": abouts.get(type(table), ""), **told}
 
 
 def _passage(board: Board, tables: Tables, name: str) -> dict[str, Any]:
@@ -98,7 +98,7 @@ def _passage(board: Board, tables: Tables, name: str) -> dict[str, Any]:
     told = _told(board, tables, path, passage, controls_facts(type(passage)))
     return {
         "family": "passage",
-        "kind": "passage",
+        "kind": "",
         "about": "A part of the music: its clip, what is on, and what is set otherwise in it.",
         **told,
         "on": list(passage.on),
@@ -190,8 +190,14 @@ def _type(plain: Any) -> str:
         return "names"
     if origin is tuple and inner == (float, float):
         return "pair"
-    is_rows = origin is tuple and isinstance(inner[0], type) and issubclass(inner[0], BaseModel)
-    return "rows" if is_rows else "other"
+    return "rows" if origin is tuple and _is_flat(inner[0]) else "other"
+
+
+def _is_flat(inner: Any) -> bool:
+    """Whether it is a table that holds no tables of its own."""
+    if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
+        return False
+    return not any(_holds_tables(field.annotation) for field in inner.model_fields.values())
 
 
 def _without_none(annotation: Any) -> tuple[Any, bool]:

@@ -365,7 +365,7 @@ def controls_facts(model: type[Settings], common: Collection[str] = ()) -> list[
         {
             "name": name,
             "common": name in common,
-            "default": to_jsonable_python(field.get_default()),
+            "default": None if field.is_required() else to_jsonable_python(field.get_default()),
             "unit": unit_of(field),
             "usual": usual_of(field),
             "allowed": limits_of(field),
