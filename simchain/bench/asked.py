@@ -92,6 +92,18 @@ def seconds_in(asked: Mapping[str, str], key: str, most_s: float) -> float | Non
     return seconds
 
 
+def number_in(asked: Mapping[str, str], key: str) -> float:
+    """Return a number behind the question mark. Raises RequestError for anything else."""
+    given = text_in(asked, key)
+    try:
+        number = float(given)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise _unfit(key, given, "a number")
+    return number
+
+
 def _unfit(key: str, value: Any, wanted: str) -> RequestError:
     given = "is missing" if value is None else f"= {shown(value)}"
     return RequestError(f"{key} {given}: {wanted} is wanted")

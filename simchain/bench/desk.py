@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from simchain import files
+from simchain.bench.mentions import with_block_renamed, without_block
 from simchain.board import Board, new_board, read_board, starter, updated
 from simchain.board.names import NAMES_ALLOWED, name_fault
 from simchain.board.read import LARGEST_FILE, text_of
@@ -105,8 +106,7 @@ class Desk:
         Places count once the block was taken out. A block that the order leaves out is put in.
         """
         stretches = self._stretches(order)
-        if block not in self.board.blocks:
-            raise unknown_name("block", block, self.board.blocks)
+        self._refuse_unknown_block(block)
         if to not in stretches:
             raise RequestError(f"to = {shown(to)}: allowed is front or loop")
         was_in = block in stretches["front"] + stretches["loop"]
@@ -121,7 +121,7 @@ class Desk:
     def copy_order(self, order: str, name: str) -> None:
         """Add an order `name` like `order`."""
         stretches = self._stretches(order)
-        self._refuse_name(name)
+        self._refuse_taken("orders", "an order", name)
         given = {key: names for key, names in stretches.items() if key == "front" or names}
         text = updated(self.text, {("orders", name): given})
         self._take(text, f"{order} copied as {name}")
@@ -136,11 +136,35 @@ class Desk:
         self._stretches(order)
         if name == order:
             return
-        self._refuse_name(name)
+        self._refuse_taken("orders", "an order", name)
         text = renamed(self.text, ("orders", order), name)
         if self.board.goals.reference == order:
             text = updated(text, {("goals", "reference"): name})
         self._take(text, f"{order} renamed {name}")
+
+    def add_block(self, name: str, kind: str) -> None:
+        """Add a block of a kind, last in front in every order and off in every passage."""
+        self._refuse_taken("blocks", "a block", name)
+        changes: dict[tuple[str, ...], Any] = {("blocks", name): {"kind": kind}}
+        for order, found in self.board.orders.items():
+            changes["orders", order, "front"] = [*found.front, name]
+        self._take(updated(self.text, changes), f"{name} added")
+
+    def remove_block(self, name: str) -> None:
+        """Take a block off the board, out of its orders, passages, rules and levels to set."""
+        self._refuse_unknown_block(name)
+        changes = without_block(tomllib.loads(self.text), name)
+        self._take(updated(self.text, changes), f"{name} removed")
+
+    def rename_block(self, block: str, name: str) -> None:
+        """Give a block another name, also wherever the board refers to it."""
+        self._refuse_unknown_block(block)
+        if name == block:
+            return
+        self._refuse_taken("blocks", "a block", name)
+        changes = with_block_renamed(tomllib.loads(self.text), block, name)
+        text = renamed(self.text, ("blocks", block), name)
+        self._take(updated(text, changes), f"{block} renamed {name}")
 
     def change(self, changes: Mapping[tuple[str, ...], Any], say: str) -> None:
         """Make changes in the text, all or none; see `board.write.updated`. `say`: in words."""
@@ -242,13 +266,18 @@ class Desk:
         found = self.board.order(order)
         return {"front": list(found.front), "loop": list(found.loop)}
 
-    def _refuse_name(self, name: str) -> None:
+    def _refuse_taken(self, family: str, thing: str, name: str) -> None:
+        """Refuse what cannot be a name, and one that a table of the family has already."""
         fault = name_fault(name)
-        if not fault and name in tomllib.loads(self.text)["orders"]:
-            fault = f"there is an order '{key_shown(name)}' already; give another name"
+        if not fault and name in tomllib.loads(self.text)[family]:
+            fault = f"there is {thing} '{key_shown(name)}' already; give another name"
         if fault:
             file = str(self.file or "")
-            raise BoardError([Problem(file, "orders", name, shown(name), NAMES_ALLOWED, fault)])
+            raise BoardError([Problem(file, family, name, shown(name), NAMES_ALLOWED, fault)])
+
+    def _refuse_unknown_block(self, name: str) -> None:
+        if name not in self.board.blocks:
+            raise unknown_name("block", name, self.board.blocks)
 
 
 def checked_file_name(name: str) -> str:

@@ -10,6 +10,7 @@ import json
 import traceback
 from collections.abc import Awaitable, Callable, MutableMapping
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Any
 
 Scope = MutableMapping[str, Any]
@@ -19,9 +20,29 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 LARGEST_JSON = 1_000_000
+LARGEST_SOUND = 120_000_000
 BODY_WITHIN_S = 10.0
 READS_ON_S = 2.0
-_TOO_LARGE = f"{LARGEST_JSON // 1_000_000} MB is the most that is read at once"
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a POST may bring: how many bytes, and of which content type."""
+
+    most_bytes: int
+    kinds: tuple[str, ...]
+
+    def allow(self, kind: str) -> bool:
+        """Whether a content type is one of `kinds`, or begins with one that ends with a slash."""
+        return any(
+            kind == each or (each[-1] == "/" and kind.startswith(each)) for each in self.kinds
+        )
+
+
+JSON = Limits(LARGEST_JSON, ("application/json",))
+SOUND = Limits(LARGEST_SOUND, ("audio/", "application/octet-stream"))
+# Whatever is not named here is JSON.
+LIMITS = {"/clip": SOUND}
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
@@ -100,8 +121,10 @@ class Guard:
         if len(tokens) != 1 or not hmac.compare_digest(tokens[0], self._token):
             raise _RefusedError(403, "this page is from an earlier start: load it anew")
         kinds = [kind.partition(b";")[0].strip() for kind in _values(scope, b"content-type")]
-        if kinds != [b"application/json"]:
-            raise _RefusedError(415, "application/json is wanted")
+        limits = _limits(scope)
+        if len(kinds) != 1 or not limits.allow(kinds[0].decode("latin-1")):
+            wanted = " or ".join(f"{kind}*" if kind[-1] == "/" else kind for kind in limits.kinds)
+            raise _RefusedError(415, f"{wanted} is wanted")
 
 
 class _Coming:
@@ -152,24 +175,34 @@ def _values(scope: Scope, name: bytes) -> list[bytes]:
     return [value for key, value in scope["headers"] if key == name]
 
 
+def _limits(scope: Scope) -> Limits:
+    return LIMITS.get(scope["path"], JSON)
+
+
 async def _body(scope: Scope, coming: _Coming) -> bytes:
     """Read a body that is not too large and does not take too long, told its length or not."""
-    told = _values(scope, b"content-length")
-    if told and (not told[0].isdigit() or int(told[0]) > LARGEST_JSON):
-        raise _RefusedError(413, _TOO_LARGE)
+    limits, told = _limits(scope), _values(scope, b"content-length")
+    if told and (not told[0].isdigit() or int(told[0]) > limits.most_bytes):
+        raise _too_large(limits)
     try:
-        return await asyncio.wait_for(_read(coming), BODY_WITHIN_S)
+        return await asyncio.wait_for(_read(coming, limits), BODY_WITHIN_S)
     except TimeoutError:
         raise _RefusedError(408, "the request took too long") from None
 
 
-async def _read(coming: _Coming) -> bytes:
+async def _read(coming: _Coming, limits: Limits) -> bytes:
     content = bytearray()
     while not coming.ended:
         content += await coming.part()
-        if len(content) > LARGEST_JSON:
-            raise _RefusedError(413, _TOO_LARGE)
+        if len(content) > limits.most_bytes:
+            raise _too_large(limits)
     return bytes(content)
+
+
+def _too_large(limits: Limits) -> _RefusedError:
+    return _RefusedError(
+        413, f"{limits.most_bytes // 1_000_000} MB is the most that is read at once"
+    )
 
 
 async def _read_on(coming: _Coming) -> None:

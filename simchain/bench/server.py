@@ -16,6 +16,7 @@ from starlette.routing import Route, Router
 from simchain.bench.asked import (
     changes_in,
     document_of,
+    number_in,
     order_in,
     seconds_in,
     text_in,
@@ -23,6 +24,7 @@ from simchain.bench.asked import (
     whole_in,
     yes_in,
 )
+from simchain.bench.clips import full_scale_from_tone, keep_clip
 from simchain.bench.desk import ConflictError, Desk
 from simchain.bench.facts import board_document, problems_document, starters_document
 from simchain.bench.settings import settings_document
@@ -67,6 +69,8 @@ class Bench:
             Route("/board", _told(self.board), methods=["GET"]),
             Route("/starters", _told(self.starters), methods=["GET"]),
             Route("/settings", _told(self.settings), methods=["GET"]),
+            Route("/tone", _told(self.tone), methods=["GET"]),
+            Route("/clip", _told(self.clip), methods=["POST"]),
             Route("/heard", _told(self.heard), methods=["GET"]),
             Route("/against", _told(self.against), methods=["GET"]),
             Route("/point", _told(self.point), methods=["GET"]),
@@ -111,6 +115,13 @@ class Bench:
         """Return every setting of the board, with what it may be."""
         async with self._one_change_at_a_time:
             return JSONResponse(await run_in_threadpool(settings_document, self._begun()))
+
+    async def tone(self, request: Request) -> Response:
+        """Say what full scale is, from a recorded tone of known volts."""
+        asked = request.query_params
+        volts = number_in(asked, "volts")
+        name, folder = text_in(asked, "clip"), self._begun().folder
+        return JSONResponse(await run_in_threadpool(full_scale_from_tone, folder, name, volts))
 
     async def _document(self) -> dict[str, Any]:
         async with self._one_change_at_a_time:
@@ -223,6 +234,13 @@ class Bench:
             self.desk = await run_in_threadpool(Desk.begun, name, self.folder, file)
             return JSONResponse(await run_in_threadpool(board_document, self.desk))
 
+    async def clip(self, request: Request) -> Response:
+        """Keep a sound file beside the board."""
+        name, content = text_in(request.query_params, "name"), await request.body()
+        async with self._one_change_at_a_time:
+            kept = await run_in_threadpool(keep_clip, self._begun().folder, name, content)
+        return JSONResponse(kept)
+
     def _changing(self, do: Callable[[Desk, Asked], None]) -> Answering:
         async def answering(request: Request) -> Response:
             asked = document_of(await request.body())
@@ -258,6 +276,18 @@ def _orders(desk: Desk, asked: Asked) -> None:
         raise RequestError(f"do = {shown(do)}: allowed is copy, remove or rename")
 
 
+def _blocks(desk: Desk, asked: Asked) -> None:
+    do, block = text_in(asked, "do"), text_in(asked, "block")
+    if do == "add":
+        desk.add_block(block, text_in(asked, "kind"))
+    elif do == "rename":
+        desk.rename_block(block, text_in(asked, "name"))
+    elif do == "remove":
+        desk.remove_block(block)
+    else:
+        raise RequestError(f"do = {shown(do)}: allowed is add, remove or rename")
+
+
 def _change(desk: Desk, asked: Asked) -> None:
     desk.change(changes_in(asked), text_or_none_in(asked, "say") or "")
 
@@ -269,6 +299,7 @@ def _save(desk: Desk, asked: Asked) -> None:
 CHANGES: dict[str, Callable[[Desk, Asked], None]] = {
     "/move": _move,
     "/orders": _orders,
+    "/blocks": _blocks,
     "/change": _change,
     "/undo": lambda desk, _: desk.undo(),
     "/redo": lambda desk, _: desk.redo(),

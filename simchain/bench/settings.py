@@ -7,7 +7,7 @@ from pathlib import Path
 from types import NoneType
 from typing import Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 from pydantic_core import to_jsonable_python
 
 from simchain import clips
@@ -15,7 +15,7 @@ from simchain.bench.desk import Desk
 from simchain.blocks import kinds
 from simchain.board import Board
 from simchain.board.find_clips import SOUND_FILES
-from simchain.board.models import OF_THE_UNIT, Above
+from simchain.board.models import OF_THE_UNIT, Above, with_settings
 from simchain.board.wording import key_shown
 from simchain.report.documents import TABLES, as_all_have, controls_facts
 from simchain.settings import Settings, is_file, limits_of, movable_in, unit_of, usual_of
@@ -36,8 +36,9 @@ def settings_document(desk: Desk) -> dict[str, Any]:
 
     Of a setting: `value` in the unit, as written or else as it is; `written`; what `controls_facts`
     has of it; `type`: number, whole, yes, choice, text, names, pair, rows (with `controls` of
-    their own) or other; `optional`; `choices`; `starts`, three values for people who know a
-    knob's position. `in_passage`: whether a passage may set it otherwise.
+    their own) or other; `optional`; `choices`; `starts`, values low, middle and high (as far as
+    they are taken) for people who know a knob's position. `in_passage`: whether a passage may set
+    it otherwise.
     """
     board, tables = desk.board, tomllib.loads(desk.text)
     return {
@@ -141,8 +142,8 @@ def _settings(
             "type": _type(plain),
             "optional": optional or not field.is_required(),
             "choices": choices,
-            "starts": _starts(model, name, plain),
-            "file": is_file(field) or name == "clip",
+            "starts": _starts(table, model, name, plain),
+            "file": is_file(field) or (name == "clip" and plain is str),
         }
         if _type(plain) == "rows":
             row: Any = get_args(plain)[0]
@@ -151,8 +152,10 @@ def _settings(
     return told
 
 
-def _starts(model: type[BaseModel], name: str, plain: Any) -> dict[str, float] | None:
-    """Return the three starting points of a number, or None where nothing says which."""
+def _starts(
+    table: Settings | None, model: type[BaseModel], name: str, plain: Any
+) -> dict[str, float] | None:
+    """Return the starting points of a number that its table takes; None where nothing says any."""
     if plain not in (int, float):
         return None
     field = model.model_fields[name]
@@ -163,9 +166,26 @@ def _starts(model: type[BaseModel], name: str, plain: Any) -> dict[str, float] |
         found = starts_of(*usual, unit_of(field))
     else:
         return None
+    named = dict(zip(START_NAMES, found, strict=True))
     if plain is int:
-        found = [round(value) for value in found]
-    return dict(zip(START_NAMES, found, strict=True))
+        # Where only even numbers are taken, the middle is the next one.
+        near = {key: (round(value), round(value) + 1) for key, value in named.items()}
+        named = {
+            key: next((n for n in two if _takes(table, name, n)), two[0])
+            for key, two in near.items()
+        }
+    return {key: value for key, value in named.items() if _takes(table, name, value)}
+
+
+def _takes(table: Settings | None, name: str, value: float) -> bool:
+    """Whether the table, with all else as it is, takes a value."""
+    if table is None:
+        return True
+    try:
+        with_settings(table, {name: value})
+    except ValidationError:
+        return False
+    return True
 
 
 def _choices(board: Board, model: type[BaseModel], name: str, plain: Any) -> list[Any] | None:

@@ -101,6 +101,7 @@ Object.defineProperty(window, "simchainBench", {
     get passage() { return chosen.passage; },
     get amp() { return chosen.amp; },
     get mode() { return chosen.mode; },
+    get point() { return chosen.point; },
     get playing() { return Boolean(player?.playing); },
     get playhead() { return here(); },
     get loop() { return chosen.loop && { ...chosen.loop }; },
@@ -120,6 +121,7 @@ async function begin() {
   listenToTime();
   listenToSeeing();
   listenToFree();
+  listenToStops();
   setVolume();
   try {
     await readBoard();

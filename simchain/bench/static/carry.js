@@ -12,7 +12,7 @@ const carrying = () => carry.block !== null;
 
 function pickUp(word) {
   if (carrying()) putBack();
-  unmarkFree();
+  pointAt(null);
   const line = word.closest(".line");
   const order = orderNamed(line.dataset.order);
   const from = standsAt(order, word.dataset.block);
@@ -28,6 +28,7 @@ function letGo() {
   for (const line of all(".line.carrying")) line.classList.remove("carrying");
   for (const mark of all(".place")) mark.remove();
   Object.assign(carry, { order: null, block: null, from: null, target: null, word: null });
+  pointAt(wordFocused());
 }
 
 function putBack() {
@@ -77,14 +78,27 @@ function drawPlaces(line, order) {
     mark.type = "button";
     mark.tabIndex = -1;
     Object.assign(mark.dataset, place);
-    mark.classList.toggle("free", Boolean(freePlace(order.name, carry.block, place)));
-    mark.setAttribute("aria-label", toldPlace(order, carry.block, place));
     mark.style.left = `${x - frame.left}px`;
     mark.style.top = `${top - frame.top}px`;
     mark.style.height = `${height}px`;
     box.append(mark);
   }
+  tellPlaces();
 }
+
+// What is said at each place, which may be known only after the word was picked up.
+function tellPlaces() {
+  const order = orderNamed(carry.order);
+  for (const mark of all(".place")) {
+    const place = placeOfMark(mark);
+    const found = freePlace(order.name, carry.block, place);
+    mark.classList.toggle("free", Boolean(found));
+    mark.replaceChildren(...(found ? [ring(found)] : []));
+    mark.setAttribute("aria-label", toldPlace(order, carry.block, place));
+  }
+}
+
+const placeOfMark = ({ dataset: { to, at } }) => ({ to, at: Number(at) });
 
 // The middle of a gap: behind the word before it, on that word's row.
 function gapAt(line, order, { to, at }, block = carry.block) {
@@ -104,9 +118,9 @@ function gapAt(line, order, { to, at }, block = carry.block) {
 
 function showTarget() {
   for (const mark of all(".place")) {
-    const { to, at } = mark.dataset;
-    mark.classList.toggle("here", Boolean(carry.target) && samePlace(carry.target, { to, at: Number(at) }));
+    mark.classList.toggle("here", Boolean(carry.target) && samePlace(carry.target, placeOfMark(mark)));
   }
+  if (carry.target) sayFree(`: ${toldPlace(orderNamed(carry.order), carry.block, carry.target)}.`, carry.block);
 }
 
 function carryTo(target, aloud = true) {
@@ -171,8 +185,7 @@ function placeUnder(event) {
     const { left, width, top, bottom } = mark.getBoundingClientRect();
     const beside = Math.max(0, top - event.clientY, event.clientY - bottom);
     const away = Math.abs(event.clientX - left - width / 2) + 4 * beside;
-    const place = { to: mark.dataset.to, at: Number(mark.dataset.at) };
-    if (beside < REACH_PX && (!best || away < best.away)) best = { away, place };
+    if (beside < REACH_PX && (!best || away < best.away)) best = { away, place: placeOfMark(mark) };
   }
   return best && best.place;
 }
@@ -273,7 +286,7 @@ function wordsClicked(event) {
   const [word, place] = [event.target.closest(".word"), event.target.closest(".place")];
   if (place) {
     const word = carry.word;
-    carryTo({ to: place.dataset.to, at: Number(place.dataset.at) }, false);
+    carryTo(placeOfMark(place), false);
     word.focus({ preventScroll: true });
     layDown();
   } else if (word) pickUpOrLayDown(word);

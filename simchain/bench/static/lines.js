@@ -7,7 +7,6 @@ function drawLines() {
   byId("lines").replaceChildren(...desk.board.orders.map(lineOf));
   byId("letters").replaceChildren(...desk.board.orders.map(shortOf));
   markLines();
-  markWords();
   showFree();
   if (focus) elementOf(focus)?.focus({ preventScroll: true });
 }
@@ -139,7 +138,10 @@ function markWords() {
     const state = blocks[block]?.on[chosen.passage] || "off";
     word.classList.toggle("off", state === "off");
     const told = { on: "on", off: "off", switched: "switched on and off" }[state];
-    word.setAttribute("aria-label", `${spoken(block)}, ${told}${to === "loop" ? ", in the loop" : ""}`);
+    const order = word.closest(".line").dataset.order;
+    word.classList.toggle("movable", state !== "off" && freePlaces(order, block).length > 0);
+    const label = [spoken(block), told, to === "loop" && "in the loop", freeCount(order, block)];
+    word.setAttribute("aria-label", label.filter(Boolean).join(", "));
     word.title = `${blocks[block]?.kind || ""}, ${told}`;
   }
 }

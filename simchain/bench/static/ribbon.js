@@ -54,12 +54,21 @@ function paperFor(count, width, { low, high }) {
 
 const joined = (places) => places.map(([x, y]) => `${x.toFixed(1)} ${y.toFixed(1)}`).join("L");
 
-function ribbonPicture(width, stops, before, order) {
+function drawRibbon(width, stops, before, order) {
   const range = levelRange([...stops, ...before]);
   const paper = paperFor(stops.length, width, range);
-  const picture = draw("svg", { width, height: paper.height, viewBox: `0 0 ${width} ${paper.height}` });
+  const picture = ribbonPicture(stops, before, order, paper, range);
+  const focused = document.activeElement?.dataset.stop;
+  byId("ribbon").replaceChildren(picture, stopButtons(stops, paper, order));
+  if (focused) buttonOf(focused)?.focus({ preventScroll: true });
+}
+
+function ribbonPicture(stops, before, order, paper, range) {
+  const { width, height } = paper;
+  const labelled = { role: "img", "aria-labelledby": "level-says" };
+  const picture = draw("svg", { width, height, viewBox: `0 0 ${width} ${height}`, ...labelled });
   picture.append(hatching(), ...loopShade(stops, paper, range), ...scaleLines(stops, paper, range));
-  stops.forEach((stop, place) => picture.append(...railOf(stop, place, paper, range), nameOf(stop, place, paper)));
+  stops.forEach((stop, place) => picture.append(...railOf(stop, place, paper, range)));
   const peaks = stops.map(({ peak }, place) => paper.at(peak, place));
   const lows = stops.map(({ rms, peak }, place) => paper.at(rms ?? peak, place)).reverse();
   const ribbon = draw("g", { class: `${accent(order)} band` });
@@ -68,7 +77,7 @@ function ribbonPicture(width, stops, before, order) {
     draw("path", { d: `M${joined(peaks)}`, class: "peak-line" }),
   );
   for (const [x, y] of peaks) ribbon.append(draw("circle", { cx: x, cy: y, r: 2.5, class: "peak-dot" }));
-  picture.append(ribbon, ...peaksBefore(stops, before, paper));
+  picture.append(ribbon, ...peaksBefore(stops, before, paper), ...restUnheard(stops, paper, range, order));
   return picture;
 }
 
@@ -113,18 +122,6 @@ function railOf({ rail, peak }, place, paper, { high }) {
     draw("path", { d: `M${joined([one, other, far, farther])}Z`, class: "beyond" }),
     draw("path", { d: `M${joined([one, other])}`, class: over ? "rail over" : "rail" }),
   ];
-}
-
-function nameOf({ label, off, room }, place, paper) {
-  const tight = room !== null && room < 0 ? " over" : off ? " off" : "";
-  if (paper.down) {
-    const [, y] = paper.at(0, place);
-    return draw("text", { x: 0, y: y + 4, class: `stop-name${tight}` }, label);
-  }
-  const lower = paper.each < 66 && place % 2 ? 15 : 0;
-  const [x] = paper.at(0, place);
-  const y = RIBBON.top + RIBBON.deep + 17 + lower;
-  return draw("text", { x, y, class: `stop-name middle${tight}` }, label);
 }
 
 // The peaks of what it is held against, at the stops that both have.

@@ -8,7 +8,7 @@ const BANDS = [
 const FAINT_DB = 60;
 const BEFORE = "*before";
 const LEAD_IN_S = 0.8;
-const seen = { facts: null, other: null, stop: null, asking: false };
+const seen = { facts: null, other: null, stop: null, asking: false, said: null };
 
 function showHeard(wish, facts) {
   seen.facts = facts;
@@ -39,7 +39,15 @@ function offerAgainst() {
   if (seen.other && menu.value !== seen.other.value) seen.other = null;
 }
 
+// What is held against what now, as far as the sentence depends on it.
+function heldNow() {
+  const { value } = byId("against");
+  return JSON.stringify([value, wishOf(value), orderPlace(value), orderPlace(chosen.order)]);
+}
+
 async function compare() {
+  const held = heldNow();
+  seen.said = null;
   seen.stop?.abort();
   seen.stop = new AbortController();
   const { signal } = seen.stop;
@@ -50,12 +58,14 @@ async function compare() {
     seen.other = null;
     say("There is one order only: copy it, or move a block, to hold it against something.");
     showSeen();
+    seen.said = held;
     return;
   }
   seen.asking = true;
   try {
     if (value === BEFORE) await heldAgainstItself(facts, signal);
     else await heldAgainst(value, signal);
+    if (!signal.aborted) seen.said = held;
   } catch (error) {
     if (isAborted(error) || error.status === 409) return;
     say("");
@@ -99,14 +109,24 @@ async function seekDifference() {
   const { order, ...rest } = askedNow();
   try {
     const { at_s: at } = await getFacts("/where", { ...rest, ...a, b: order });
-    if (at === null) sayAloud("They do not differ anywhere.");
-    else {
-      seek(Math.max(0, at - LEAD_IN_S));
-      sayAloud(`Most difference at ${at.toFixed(1)} seconds`);
-    }
+    if (order !== chosen.order || rest.passage !== chosen.passage) return;
+    sayMost(at === null ? "They do not differ anywhere." : `Most difference at ${at.toFixed(1)} seconds`);
+    if (at !== null) goTo(at);
   } catch (error) {
     tell("seeing", error.message);
   }
+}
+
+// A loop that the moment lies outside of is let go.
+function goTo(at) {
+  const { loop } = chosen;
+  if (loop && (at < loop.from || at > loop.to)) setLoop(0, lengthNow());
+  seek(Math.max(chosen.loop?.from ?? 0, at - LEAD_IN_S));
+}
+
+function sayMost(words) {
+  byId("most-says").textContent = words;
+  sayAloud(words);
 }
 
 async function heldAgainst(name, signal) {
@@ -173,17 +193,14 @@ function showRibbon() {
   const before = seen.other ? stopsOf(seen.other.points) : [];
   byId("level-says").textContent = stops.length ? roomWords(stops) : "";
   byId("ribbon-note").textContent =
-    "From RMS to peak in dBu at each stop; peaks as the level of the sine with that peak. A stroke with hatching is a rail: what goes beyond it clips." +
+    "From RMS to peak in dBu at each stop; peaks as the level of the sine with that peak. A stroke with hatching is a rail: what goes beyond it clips. Press a stop to hear the chain up to there." +
     (seen.other ? ` Dashed: the peaks ${seen.other.before ? "before" : `of ${otherName()}`}.` : "");
   if (!stops.length) {
     byId("ribbon").replaceChildren();
     return;
   }
   const width = Math.max(280, byId("ribbon").clientWidth);
-  const picture = ribbonPicture(width, stops, before, placeOf(seen.facts));
-  picture.setAttribute("role", "img");
-  picture.setAttribute("aria-labelledby", "level-says");
-  byId("ribbon").replaceChildren(picture);
+  drawRibbon(width, stops, before, placeOf(seen.facts));
 }
 
 function showTone() {

@@ -7,7 +7,7 @@ const NEXT_PART_AT_S = 0.9;
 const MOST_BYTES = 256 * 1024 * 1024;
 const SHORTEST_LOOP_S = 0.05;
 
-const chosen = { order: null, passage: null, amp: null, mode: "passage", loop: null, place: 0 };
+const chosen = { order: null, passage: null, amp: null, mode: "passage", point: null, loop: null, place: 0 };
 const kept = new Kept(MOST_BYTES);
 const sound = { facts: null, key: null, gains: null, epoch: 0, known: new Map(), told: [], ticket: 0, stop: null, asking: false, again: false };
 let player = null;
@@ -48,7 +48,9 @@ async function follow(place = null) {
   sound.stop = new AbortController();
   const turn = { ticket, place, signal: sound.stop.signal, wish: wishOf(chosen.order) };
   if (!turn.wish) return;
+  if (turn.wish !== sound.wish) seen.said = null;
   Object.assign(sound, { wish: turn.wish, asking: true });
+  showFree();
   for (const place of sound.told.splice(0)) tell(place);
   try {
     await followTurn(turn);
@@ -74,7 +76,14 @@ function goOnAsking() {
   const again = sound.again;
   sound.again = false;
   if (sound.wish !== wishOf(chosen.order)) follow();
-  else if (again && !sound.asking) compare();
+  else if (!sound.asking) goOnSeeing(again);
+}
+
+// What is said of the sound that is heard, where it is not said yet.
+async function goOnSeeing(again = false) {
+  const { ticket, wish } = sound;
+  if (again || seen.said !== heldNow()) await compare();
+  if (ticket === sound.ticket) askFree(wish);
 }
 
 // The board went on while this was asked: here, which is drawn already, or elsewhere.
@@ -84,24 +93,24 @@ async function meetStale(revision) {
 }
 
 async function followTurn(turn) {
-  const known = sound.known.get(turn.wish);
+  const known = playedOf(turn.wish);
   const ready = known && hasGain(known) && kept.get(known.key);
   if (ready) soundWhole(turn, known, ready);
   await desk.busy;
   if (turn.ticket !== sound.ticket) return;
   turn.revision = desk.board.revision;
-  if (!ready && player?.playing && (!known || sound.key !== known.key)) await soundPart(turn);
+  if (!ready && !chosen.point && player?.playing && (!known || sound.key !== known.key)) await soundPart(turn);
   const facts = await getFacts("/heard", { ...askedNow(), ways: waysNow() }, turn.signal);
   if (turn.ticket !== sound.ticket) return;
   sound.known.set(turn.wish, facts);
   sound.facts = facts;
   showHeard(turn.wish, facts);
-  const buffer = kept.get(facts.key) || (await fetchWhole(facts.key, turn.signal));
+  const played = await askPlayed(turn, facts);
+  const buffer = kept.get(played.key) || (await fetchWhole(played.key, turn.signal));
   if (turn.ticket !== sound.ticket) return;
-  if (sound.key !== facts.key || turn.place !== null) soundWhole(turn, facts, buffer);
-  else takeGains(facts.gain_db);
-  await compare();
-  if (turn.ticket === sound.ticket) askFree(turn.wish);
+  if (sound.key !== played.key || turn.place !== null) soundWhole(turn, played, buffer);
+  else takeGains(played.gain_db);
+  await goOnSeeing();
 }
 
 async function fetchWhole(key, signal) {
@@ -163,12 +172,12 @@ function meetSilence(error) {
 }
 
 async function play() {
-  const known = sound.known.get(wishOf(chosen.order));
+  const known = playedOf(wishOf(chosen.order));
   try {
     player ??= new BenchPlayer(desk.board.rate, volumeNow());
     await player.open();
     if (player.playing) return;
-    const buffer = known && (kept.get(known.key) || (await fetchWhole(known.key)));
+    const buffer = known && (kept.get(known.key) || (!chosen.point && (await fetchWhole(known.key))));
     if (!buffer) await startWithPart();
     else {
       player.start([buffer], [gainNow(known.gain_db)], chosen.loop, chosen.place);
@@ -208,7 +217,7 @@ function sayNow() {
   const order = orderNamed(chosen.order);
   byId("play").textContent = player?.playing ? "Pause" : "Play";
   if (!order) return;
-  const what = `${letterOf(orderPlace(order.name))} ${spoken(order.name)}, ${spoken(chosen.passage || "")}`;
+  const what = `${letterOf(orderPlace(order.name))} ${spoken(order.name)}, ${spoken(chosen.passage || "")}${chosen.point ? `, up to ${spoken(chosen.point)}` : ""}`;
   byId("now").textContent = `${player?.playing ? "Playing" : "Chosen:"} ${what}`;
 }
 
@@ -270,7 +279,6 @@ function chooseOrder(name) {
 function choosePassage(name) {
   Object.assign(chosen, { passage: name, loop: null, place: 0 });
   desk.before = null;
-  markWords();
   offerAgainst();
   showLoop();
   sayNow();

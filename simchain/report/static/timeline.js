@@ -2,19 +2,6 @@
 
 const EVENT_ROWS = 4;
 const LABEL_GAP_PX = 8;
-const share = (at, seconds) => `${(100 * at) / seconds}%`;
-
-// Seconds beneath the waveforms.
-function timeTicks(seconds) {
-  const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 30, 60].find((each) => seconds / each <= 14) || 120;
-  const ticks = [];
-  for (let at = 0; at <= seconds + 1e-9; at += step) {
-    const tick = make("span", "tick", String(Math.round(at * 10) / 10));
-    tick.style.left = share(at, seconds);
-    ticks.push(tick);
-  }
-  return ticks;
-}
 
 // The names of a song's passages, each as wide as it lasts, and the step that is wanted there.
 function partNames({ parts }, steps) {
