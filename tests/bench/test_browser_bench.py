@@ -176,7 +176,7 @@ def test_keys_pick_up_carry_put_back_and_lay_down(opened):
     assert sheet.page.evaluate("document.activeElement.dataset.block") == "grit"
     for key in ("Enter", "End"):
         keys.press(key)
-    assert sheet.aloud() == "alone, in the loop"
+    assert sheet.aloud().startswith("alone, in the loop")
     keys.press("Escape")
     assert sheet.aloud() == "grit stays where it was"
     assert sheet.state("revision") == 0

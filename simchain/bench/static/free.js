@@ -77,7 +77,7 @@ function showFree() {
 
 function freeWords({ sentences, bound }) {
   const told = sentences.map((sentence) => make("span", "free-sentence", ring(), `${spoken(sentence)}. `));
-  if (bound.length) told.push(make("span", "free-bound", `${bound.map(spoken).join(", ")}: nowhere else unheard. `));
+  if (bound.length) told.push(`${bound.map(spoken).join(", ")}: nowhere else unheard. `);
   return [...told, make("span", "free-means", FREE_MEANS)];
 }
 

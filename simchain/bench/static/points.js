@@ -12,7 +12,7 @@ async function askPlayed(turn, facts) {
   if (chosen.point && !facts.points.some(({ name }) => name === chosen.point)) {
     const gone = spoken(chosen.point);
     takePoint(null);
-    tellPoint(`${gone} is not on this path: hearing all of it.`);
+    tellPoint(`Not on this path: ${gone}. Hearing all of it.`);
   }
   if (!chosen.point) return facts;
   const known = playedOf(turn.wish);
