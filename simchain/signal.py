@@ -194,6 +194,11 @@ def write_float_wav(path: Path, signal: Signal) -> None:
     files.write_bytes(path, content.getbuffer())
 
 
+def float_wav(samples: NDArray[np.floating], rate: int) -> bytes:
+    """Encode `samples`, shape (channels, frames), as 32-bit floating-point WAV."""
+    return _encoded(samples, rate, "WAV", "FLOAT")
+
+
 def flac_16_bit(samples: Volts, rate: int, seed: int = 0) -> bytes:
     """Encode `samples` (full scale 1.0) as 16-bit FLAC with triangular dither of two steps.
 

@@ -1,7 +1,6 @@
 """The sounds of the bench: rendered as they are asked for, from where earlier ones have been."""
 
 import hashlib
-import io
 from collections import OrderedDict
 from dataclasses import dataclass
 from threading import Lock
@@ -19,13 +18,13 @@ from simchain.chain.render import amp_name
 from simchain.chain.source import Source, clip_name, source_of
 from simchain.chain.walk import Rendering, full_scale_volts, walk
 from simchain.chain.walker import Output
-from simchain.decide.gains import CEILING_DBTP, room_lufs
+from simchain.decide.gains import CEILING_DBTP, mean_lufs, room_lufs
 from simchain.measure.loudness import loudness_or_rms, ungated_lufs
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.report.documents import figures
 from simchain.report.numbers import number
 from simchain.report.page_data import waveform
-from simchain.signal import Signal, Volts
+from simchain.signal import Signal, Volts, float_wav, twins
 
 Samples = NDArray[np.float32]
 Music = tuple[str, str | None]  # a passage on an amplifier
@@ -118,7 +117,7 @@ class Sounds:
         frames = sound.samples.shape[1]
         start = min(max(round((start_s or 0.0) * sound.rate), 0), frames)
         end = frames if seconds is None else min(start + round(seconds * sound.rate), frames)
-        return _wav(sound.samples[:, start : max(start, end)], sound.rate)
+        return float_wav(sound.samples[:, start : max(start, end)], sound.rate)
 
     def slice_wav(
         self,
@@ -138,8 +137,10 @@ class Sounds:
         source, volts = self._source(board, passage)
         end = amp_name(board, amp)
         path = path_from(source, board, order, end)
-        part = excerpt(board, passage, source, volts, start_s, seconds)
-        if part is None or self._kept.knows(path):
+        part = None
+        if not self._kept.knows(path):
+            part = excerpt(board, passage, source, volts, start_s, seconds)
+        if part is None:
             heard = self.heard(board, order, passage, amp)
             found = self.wav(heard.key, start_s, seconds) or b""
             return found, heard.facts["gain_db"]
@@ -147,7 +148,7 @@ class Sounds:
         rendered = walk(part.board, [path], part.source)[0]
         samples = rendered.output.samples[:, part.run_in :].astype(np.float32)
         even_db = self._gain_of_part_db((passage, end), samples, start_s, rendered)
-        return _wav(samples, rendered.rate), _gains_db(rendered.output) | {"passage": even_db}
+        return float_wav(samples, rendered.rate), _gains_db(rendered.output) | {"passage": even_db}
 
     def _gain_of_part_db(
         self, music: Music, samples: Samples, start_s: float, rendered: Rendering
@@ -234,9 +235,8 @@ class Sounds:
         heard = [each for each in outputs if np.isfinite(each.integrated_lufs)]
         if not heard:
             return 0.0
-        power = np.mean([10.0 ** (each.integrated_lufs / 10.0) for each in heard])
-        room_db = min(CEILING_DBTP - each.true_peak_dbtp for each in heard)
-        return float(min(PLAYED_LUFS - 10.0 * np.log10(power), room_db))
+        even_db = PLAYED_LUFS - mean_lufs([each.integrated_lufs for each in heard])
+        return min(even_db, *(CEILING_DBTP - each.true_peak_dbtp for each in heard))
 
     def _rendered(
         self, board: Board, order: str | Order, passage: str, amp: str | None
@@ -294,13 +294,5 @@ def _gains_db(output: Output) -> dict[str, float]:
 def _bands_db(samples: Volts, rate: int, gain_db: float) -> list[float | None]:
     from simchain.measure.bands import third_octaves_db
 
-    lines = samples[:1] if np.shares_memory(samples[0], samples[1]) else samples
+    lines = samples[:1] if twins(samples) else samples
     return [number(db + gain_db) for db in third_octaves_db(Signal(lines, rate))[1]]
-
-
-def _wav(samples: Samples, rate: int) -> bytes:
-    import soundfile
-
-    held = io.BytesIO()
-    soundfile.write(held, samples.T, rate, format="WAV", subtype="FLOAT")
-    return held.getvalue()

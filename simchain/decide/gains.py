@@ -28,9 +28,9 @@ def audition_gains_db(sounds: Sequence[tuple[str, Output]]) -> list[dict[str, fl
         return found
     outputs = [output for _, _, output in sounding]
     target = min(AUDITION_LUFS, *(room_lufs(output) for output in outputs))
-    overall = _mean_lufs([output.integrated_lufs for output in outputs])
+    overall = mean_lufs([output.integrated_lufs for output in outputs])
     by_order = {
-        name: _mean_lufs([o.integrated_lufs for _, order, o in sounding if order == name])
+        name: mean_lufs([o.integrated_lufs for _, order, o in sounding if order == name])
         for name in {order for _, order, _ in sounding}
     }
     gains = {
@@ -57,6 +57,6 @@ def _below_ceiling(gains_db: list[float], outputs: Sequence[Output]) -> list[flo
     return [gain - over for gain in gains_db]
 
 
-def _mean_lufs(levels: Sequence[float]) -> float:
+def mean_lufs(levels: Sequence[float]) -> float:
     """Mean of loudness levels by energy."""
     return 10.0 * math.log10(sum(10.0 ** (level / 10.0) for level in levels) / len(levels))
