@@ -122,6 +122,7 @@ def in_pieces(
         done = part.stop + margin
 
 
+@cache
 def reach(factor: int) -> int:
     """Return how many base frames to each side `up` and `down` look, each for itself."""
     return sum(_lost(stage) >> stage for stage in range(_stages(factor)))
