@@ -2,19 +2,18 @@
 
 import asyncio
 import re
-from collections.abc import Awaitable, Callable, Mapping
-from functools import cache, partial
-from importlib import resources
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route, Router
 
+from simchain.bench.answering import Answering, not_there, stale, told
 from simchain.bench.asked import (
-    changes_in,
     document_of,
     number_in,
     order_in,
@@ -22,31 +21,25 @@ from simchain.bench.asked import (
     text_in,
     text_or_none_in,
     whole_in,
-    yes_in,
 )
+from simchain.bench.changes import CHANGES, Asked
 from simchain.bench.clips import full_scale_from_tone, keep_clip
 from simchain.bench.desk import ConflictError, Desk
-from simchain.bench.facts import board_document, problems_document, starters_document
+from simchain.bench.facts import board_document, starters_document
+from simchain.bench.files import KINDS, environment, static_files
 from simchain.bench.settings import settings_document
 from simchain.bench.threads import done_aside
 from simchain.board import Board
-from simchain.board.wording import shown
-from simchain.errors import RequestError, SimchainError
+from simchain.errors import RequestError
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from simchain.bench.sounds import Sounds
-
-Asked = dict[str, Any]
-Answering = Callable[[Request], Awaitable[Response]]
 
 # So many sounds may be rendered at once; others wait.
 SOUNDS_AT_ONCE = 4
 LONGEST_SLICE_S = 60.0
 LATEST_S = 86_400.0
 FOR_EVER = "private, max-age=31536000, immutable"
-KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 _KEY = re.compile(r"[0-9a-f]{8,128}")
 
 
@@ -64,24 +57,24 @@ class Bench:
     def app(self) -> Router:
         """Return the application. Faults escape from it; `guard.Guard` belongs around it."""
         routes = [
-            Route("/", _told(self.page), methods=["GET"]),
-            Route("/static/{name}", _told(self.static), methods=["GET"]),
-            Route("/board", _told(self.board), methods=["GET"]),
-            Route("/starters", _told(self.starters), methods=["GET"]),
-            Route("/settings", _told(self.settings), methods=["GET"]),
-            Route("/tone", _told(self.tone), methods=["GET"]),
-            Route("/clip", _told(self.clip), methods=["POST"]),
-            Route("/heard", _told(self.heard), methods=["GET"]),
-            Route("/against", _told(self.against), methods=["GET"]),
-            Route("/point", _told(self.point), methods=["GET"]),
-            Route("/where", _told(self.where), methods=["GET"]),
-            Route("/free", _told(self.free), methods=["GET"]),
-            Route("/slice.wav", _told(self.slice), methods=["GET"]),
-            Route("/sound/{name}", _told(self.sound), methods=["GET"]),
-            Route("/start", _told(self.start), methods=["POST"]),
+            Route("/", told(self.page), methods=["GET"]),
+            Route("/static/{name}", told(self.static), methods=["GET"]),
+            Route("/board", told(self.board), methods=["GET"]),
+            Route("/starters", told(self.starters), methods=["GET"]),
+            Route("/settings", told(self.settings), methods=["GET"]),
+            Route("/tone", told(self.tone), methods=["GET"]),
+            Route("/clip", told(self.clip), methods=["POST"]),
+            Route("/heard", told(self.heard), methods=["GET"]),
+            Route("/against", told(self.against), methods=["GET"]),
+            Route("/point", told(self.point), methods=["GET"]),
+            Route("/where", told(self.where), methods=["GET"]),
+            Route("/free", told(self.free), methods=["GET"]),
+            Route("/slice.wav", told(self.slice), methods=["GET"]),
+            Route("/sound/{name}", told(self.sound), methods=["GET"]),
+            Route("/start", told(self.start), methods=["POST"]),
         ]
         routes += [
-            Route(path, _told(self._changing(do)), methods=["POST"]) for path, do in CHANGES.items()
+            Route(path, told(self._changing(do)), methods=["POST"]) for path, do in CHANGES.items()
         ]
         return Router(routes, redirect_slashes=False)
 
@@ -90,16 +83,16 @@ class Bench:
     async def page(self, _: Request) -> Response:
         """Return the page, with the token that changes are asked with."""
         document = await self._document()
-        template = _environment().get_template("bench.html.j2")
+        template = environment().get_template("bench.html.j2")
         html = template.render(token=self.token, data=document)
         return Response(html, media_type="text/html")
 
     async def static(self, request: Request) -> Response:
         """Return one of the files that there are; a name is looked up, and is no path."""
         name = request.path_params["name"]
-        content = _static_files().get(name)
+        content = static_files().get(name)
         if content is None:
-            return _not_there()
+            return not_there()
         kind = KINDS[f".{name.rpartition('.')[2]}"]
         return Response(content, media_type=kind)
 
@@ -200,12 +193,12 @@ class Bench:
         """Return a sound that /heard has told of, or a part of it."""
         key, dot, kind = request.path_params["name"].partition(".")
         if (dot, kind) != (".", "wav") or not _KEY.fullmatch(key):
-            return _not_there()
+            return not_there()
         start_s = seconds_in(request.query_params, "from", LATEST_S)
         seconds = seconds_in(request.query_params, "seconds", LATEST_S)
         content = await run_in_threadpool(self.sounds.wav, key, start_s, seconds)
         if content is None:
-            return _not_there()
+            return not_there()
         return Response(content, media_type="audio/wav", headers={"Cache-Control": FOR_EVER})
 
     async def _sound(self, request: Request, render: Callable[..., Any], *asked: Any) -> Any:
@@ -219,7 +212,7 @@ class Bench:
         desk = self._begun()
         given = request.query_params.get("revision")
         if given is not None and given != str(desk.revision):
-            raise _stale()
+            raise stale()
         return desk.board, request.query_params
 
     # What changes something
@@ -247,7 +240,7 @@ class Bench:
             async with self._one_change_at_a_time:
                 desk = self._begun()
                 if whole_in(asked, "revision") != desk.revision:
-                    raise _stale()
+                    raise stale()
                 await run_in_threadpool(do, desk, asked)
                 return JSONResponse(await run_in_threadpool(board_document, desk))
 
@@ -257,98 +250,3 @@ class Bench:
         if self.desk is None:
             raise ConflictError("there is no board on the bench yet")
         return self.desk
-
-
-def _move(desk: Desk, asked: Asked) -> None:
-    order, block, to = (text_in(asked, key) for key in ("order", "block", "to"))
-    desk.move(order, block, to, whole_in(asked, "at"))
-
-
-def _orders(desk: Desk, asked: Asked) -> None:
-    do, order = text_in(asked, "do"), text_in(asked, "order")
-    if do == "copy":
-        desk.copy_order(order, text_in(asked, "name"))
-    elif do == "rename":
-        desk.rename_order(order, text_in(asked, "name"))
-    elif do == "remove":
-        desk.remove_order(order)
-    else:
-        raise RequestError(f"do = {shown(do)}: allowed is copy, remove or rename")
-
-
-def _blocks(desk: Desk, asked: Asked) -> None:
-    do, block = text_in(asked, "do"), text_in(asked, "block")
-    if do == "add":
-        desk.add_block(block, text_in(asked, "kind"))
-    elif do == "rename":
-        desk.rename_block(block, text_in(asked, "name"))
-    elif do == "remove":
-        desk.remove_block(block)
-    else:
-        raise RequestError(f"do = {shown(do)}: allowed is add, remove or rename")
-
-
-def _change(desk: Desk, asked: Asked) -> None:
-    desk.change(changes_in(asked), text_or_none_in(asked, "say") or "")
-
-
-def _save(desk: Desk, asked: Asked) -> None:
-    desk.save(over=yes_in(asked, "over"), file=text_or_none_in(asked, "file"))
-
-
-CHANGES: dict[str, Callable[[Desk, Asked], None]] = {
-    "/move": _move,
-    "/orders": _orders,
-    "/blocks": _blocks,
-    "/change": _change,
-    "/undo": lambda desk, _: desk.undo(),
-    "/redo": lambda desk, _: desk.redo(),
-    "/save": _save,
-    "/reload": lambda desk, _: desk.reload(),
-}
-
-
-def _told(answering: Answering) -> Answering:
-    """Answer what the user can mend with what it is."""
-
-    async def told(request: Request) -> Response:
-        try:
-            return await answering(request)
-        except ConflictError as error:
-            return JSONResponse({"text": str(error)}, 409)
-        except SimchainError as error:
-            return JSONResponse(problems_document(error), 422)
-
-    return told
-
-
-def _stale() -> ConflictError:
-    return ConflictError("the board has changed since this page was told of it")
-
-
-def _not_there() -> Response:
-    return PlainTextResponse("there is nothing of that name", 404)
-
-
-@cache
-def _static_files() -> dict[str, bytes]:
-    """Return the files of the page by name: the bench's own and, behind them, the reports'."""
-    found: dict[str, bytes] = {}
-    for package in ("simchain.report", "simchain.bench"):
-        for file in (resources.files(package) / "static").iterdir():
-            if f".{file.name.rpartition('.')[2]}" in KINDS:
-                found[file.name] = file.read_bytes()
-    return found
-
-
-@cache
-def _environment() -> "Environment":
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("simchain.bench"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

@@ -11,7 +11,8 @@ import pytest
 
 from simchain.bench.desk import Desk
 from simchain.bench.facts import board_document
-from simchain.bench.server import SOUNDS_AT_ONCE, Bench, _static_files
+from simchain.bench.files import static_files
+from simchain.bench.server import SOUNDS_AT_ONCE, Bench
 from simchain.bench.sounds import Heard
 from simchain.board import Board, Order, load_board, starter
 from simchain.errors import ClipError
@@ -157,7 +158,7 @@ def test_static_files(still: Client) -> None:
     assert answer.headers["x-content-type-options"] == "nosniff"
     script = still.get("/static/ask.js")
     assert script.headers["content-type"].startswith("text/javascript")
-    assert all(name.endswith((".css", ".js", ".svg")) for name in _static_files())
+    assert all(name.endswith((".css", ".js", ".svg")) for name in static_files())
 
 
 @pytest.mark.parametrize(
