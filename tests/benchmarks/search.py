@@ -29,7 +29,7 @@ from simchain.chain.tree import Ground, Heard
 from simchain.chain.walk import full_scale_volts, walk
 from simchain.chain.walker import Walker
 from simchain.decide import listen as listening
-from simchain.decide.engine import Engine
+from simchain.decide.engine import Engine, engine
 from simchain.decide.judge import TAKES
 from simchain.decide.listen import Listened, listen
 from simchain.decide.parallel import threads
@@ -98,15 +98,19 @@ def _timed_ways(watch: Stopwatch, name: str, real: Callable[..., Any]) -> Callab
 
 
 def heard_by(board: Board, workers: int, words: Any = None) -> tuple[float, Listened]:
-    """Return the seconds it takes to listen to all orders (or `words`), and what was heard."""
+    """Return the seconds in which threads hear all orders, or `words`, and what they heard."""
+    with threads(workers) as pool:
+        return _heard_on(Engine(pool, workers), board, words)
+
+
+def _heard_on(on: Engine, board: Board, words: Any = None) -> tuple[float, Listened]:
     allowed = Allowed(board, has_amplifier=bool(board.output.amps))
     amp = board.output.amps[0] if board.output.amps else None
     run = music(board, "played", allowed.tokens, amp, FULL)
     words = allowed.words() if words is None else words
-    with threads(workers) as pool:
-        begun = time.perf_counter()
-        (listened,) = listen(Engine(pool, workers), [run], words)
-        return time.perf_counter() - begun, listened
+    begun = time.perf_counter()
+    (listened,) = listen(on, [run], words)
+    return time.perf_counter() - begun, listened
 
 
 def warmed(board: Board) -> None:
@@ -142,7 +146,7 @@ def overhead() -> None:
 
 
 def cores() -> None:
-    """Print how much faster two cores are than one, and how much two processes could be.
+    """Print how much faster two cores are than one: threads, local workers, and what could be.
 
     One core is one that all threads share: of a search with one worker the thread that cuts the
     tree renders too, on another core where there is one.
@@ -150,20 +154,24 @@ def cores() -> None:
     board = board_of(SEVEN, links="real")
     warmed(board)
     words = Allowed(board, has_amplifier=False).words()[::6].copy()
-    ratios, slower, apart = [], [], []
-    for _ in range(5):
-        with on_core(0):
-            one, alone = heard_by(board, 1, words)
-        two, beside = heard_by(board, CORES, words)
-        ratios.append(one / two)
-        slower.append(work_of(beside) / work_of(alone))
-        apart.append(2.0 * one / _two_processes(board, words))
+    by_threads, by_workers, slower, apart = [], [], [], []
+    with engine(local_workers=CORES) as workers:
+        _heard_on(workers, board, words[:: len(words) // 40].copy())  # warm there too
+        for turn in range(5):
+            with on_core(turn % CORES):
+                one, alone = heard_by(board, 1, words)
+            two, beside = heard_by(board, CORES, words)
+            by_threads.append(one / two)
+            slower.append(work_of(beside) / work_of(alone))
+            by_workers.append(one / _heard_on(workers, board, words)[0])
+            apart.append(2.0 * one / _two_processes(board, words))
     line(
         "two cores against one, real links, 7 blocks, a sixth of their orders",
         "1.85",
-        f"{statistics.median(ratios):.2f} ({_all(ratios)}); units and reading take "
+        f"two local workers {statistics.median(by_workers):.2f} ({_all(by_workers)}); two threads "
+        f"{statistics.median(by_threads):.2f} ({_all(by_threads)}), units and reading take "
         f"{statistics.median(slower):.2f} times as long beside one another; two processes that "
-        f"have nothing in common do {statistics.median(apart):.2f} times as much ({_all(apart)})",
+        f"have nothing in common {statistics.median(apart):.2f} ({_all(apart)})",
     )
 
 
