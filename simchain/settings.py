@@ -4,12 +4,20 @@ The same declaration serves the board file, the command line, the page and Pytho
 """
 
 from functools import cache
-from typing import Any
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
 NAME_PATTERN = r"^[a-z][a-z0-9_-]{0,31}$"
+MOST_MM = 5000.0
+
+# Width and depth seen from above; a place counted from a left front corner.
+SizeMm = tuple[Annotated[float, Field(gt=0, le=MOST_MM)], Annotated[float, Field(gt=0, le=MOST_MM)]]
+PlaceMm = tuple[
+    Annotated[float, Field(ge=-MOST_MM, le=MOST_MM)],
+    Annotated[float, Field(ge=-MOST_MM, le=MOST_MM)],
+]
 
 
 class Settings(BaseModel):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pydantic import model_validator
 
 from simchain import units
-from simchain.settings import Settings, control, movable_in
+from simchain.settings import PlaceMm, Settings, SizeMm, control, movable_in
 from simchain.signal import Volts
 
 if TYPE_CHECKING:
@@ -190,8 +190,10 @@ class Block(Settings):
     polarity: Literal["centre-negative", "centre-positive"] = control(
         "centre-negative", "polarity of the supply plug"
     )
-    size_mm: tuple[float, float] | None = control(None, "width and depth", unit="mm")
-    at_mm: tuple[float, float] | None = control(None, "where it stands on the board", unit="mm")
+    size_mm: SizeMm | None = control(None, "width and depth", unit="mm")
+    at_mm: PlaceMm | None = control(
+        None, "its left front corner, from the board's left front corner", unit="mm"
+    )
     input_side: Literal["right", "left", "top", "front"] | None = control(None, "input jack's side")
     output_side: Literal["right", "left", "top", "front"] | None = control(
         None, "output jack's side"

@@ -4,7 +4,7 @@ from typing import Any, Literal, Self
 
 from pydantic import SerializeAsAny, model_validator
 
-from simchain.settings import Settings, control
+from simchain.settings import Settings, SizeMm, control
 
 
 class Pickup(Settings):
@@ -150,14 +150,14 @@ class Supply(Settings):
     """The power supply beneath the board."""
 
     outlets: tuple[Outlet, ...] = control((), "its outlets")
-    size_mm: tuple[float, float] | None = control(None, "width and depth", unit="mm")
+    size_mm: SizeMm | None = control(None, "width and depth", unit="mm")
     height_mm: float | None = control(None, "height", unit="mm", gt=0, le=1000, usual=(18, 30))
 
 
 class Floor(Settings):
     """The board that the blocks stand on."""
 
-    size_mm: tuple[float, float] | None = control(None, "width and depth", unit="mm")
+    size_mm: SizeMm | None = control(None, "width and depth", unit="mm")
     under_mm: float | None = control(
         None, "height of the room beneath", unit="mm", ge=0, le=1000, usual=(25, 35)
     )

@@ -56,5 +56,5 @@ class Goals(Settings):
     closeness: float = _goal("closeness to the order named in `reference`")
     every_amp: float = _goal("the other goals hold on every amplifier of the board")
     patching: float = _goal("little cable")
-    reach: float = _goal("blocks used often stand where the foot finds them (not counted yet)")
+    reach: float = _goal("blocks used often stand where the foot finds them")
     reference: str | None = control(None, "the order that `closeness` compares with")

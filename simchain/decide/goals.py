@@ -7,9 +7,8 @@ and a cost: how far the value falls short, in steps that matter, 0 being as good
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from simchain.board import Board, Order
 from simchain.decide.score import PARTS, UNITS
 from simchain.decide.targets import Target, targets_of
 from simchain.errors import RequestError, unknown_name
+from simchain.patch.cables import Patching
 
 Floats = NDArray[np.float64]
 
@@ -60,8 +60,13 @@ GOALS = {
         Goal("closeness", "", 1.0, 1, "score against the reference", "apart", from_best=False),
         Goal(_EVERY_AMP, "", 1.0, 1, "worse on another amplifier by", from_best=False),
         Goal("patching", "m", 1.0, 2, "cable"),
+        Goal("reach", "", 1.0, 0, "used often and behind others"),
     )
 }
+
+
+# Counted from the order alone, without a sound.
+FLOOR_GOALS = ("patching", "reach")
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +125,7 @@ def weights_of(
 
     Raises RequestError for a reference that is no order of the board.
     """
-    given = {name: float(getattr(board.goals, name)) for name in (*GOALS, "reach")}
+    given = {name: float(getattr(board.goals, name)) for name in GOALS}
     given = {name: weight for name, weight in given.items() if weight}
     faults = {name: _fault(name, board, passages, has_amplifier) for name in given}
     warnings = [
@@ -145,13 +150,13 @@ def table(
     readings: Mapping[str, Readings],
     weights: Mapping[str, float],
     *,
-    metres: Floats | None = None,
+    on_the_floor: Mapping[str, Floats] | None = None,
     on_amps: Sequence[Table] = (),
 ) -> Table:
     """Return what every order reads and is charged for each goal in `weights`.
 
     `readings` are those of each of `passages`. A passage counts by its weight on the board; all
-    alike where none has any. `metres` is each order's cable, for `patching`; `on_amps` are the
+    alike where none has any. `on_the_floor` are the figures of the `FLOOR_GOALS`; `on_amps` are the
     tables of the same orders on the other amplifiers, for `every_amp`.
 
     - levels: the root mean square, over passages with a target, of what is reached less the target
@@ -159,7 +164,8 @@ def table(
     - floor, dirt, clarity, width: the mean of all passages; the cost counts from the best order
     - closeness: the passage that is furthest off
     - every_amp: the most by which the score of the other goals is worse on another amplifier
-    - patching: metres, counted from the shortest
+    - patching: metres of cable, counted from the shortest
+    - reach: units used often that the foot reaches only over others, counted from the fewest
 
     Raises ValueError where a goal lacks its readings.
     """
@@ -171,8 +177,8 @@ def table(
             continue
         if name == "levels":
             values[name] = _off_levels(_targets(board, passages), readings, shares)
-        elif name == "patching":
-            values[name] = _given(metres, "metres of cable")
+        elif name in FLOOR_GOALS:
+            values[name] = _given((on_the_floor or {}).get(name), "figures from the floor")
         else:
             values[name] = _joined(name, weight, readings, shares)
         costs[name] = _cost(name, values[name], weight)
@@ -184,21 +190,15 @@ def table(
     return Table(values, costs, _score(costs, weights))
 
 
-def metres_of_cable(board: Board, order: Order) -> float:
-    """Return the length of all cable that `chain.path` lays for `order`.
-
-    From the guitar, between neighbours that share no housing, to the amplifier or mixer, and to
-    and from the loop where it holds anything.
-    """
-    cables = board.cables
-    metres = cables.guitar_m + (cables.amp_m if order.front else 0.0)
-    metres += cables.send_m + cables.return_m if order.loop else 0.0
-    for row in (order.front, order.loop):
-        for before, behind in pairwise(row):
-            box = board.blocks[behind].box
-            if box is None or board.blocks[before].box != box:
-                metres += cables.patch_m
-    return metres
+def on_the_floor(board: Board, orders: Sequence[Order], goals: Iterable[str]) -> dict[str, Floats]:
+    """Return what those of `goals` that are `FLOOR_GOALS` read in each order."""
+    patching = Patching(board)
+    counts = {"patching": patching.metres, "reach": patching.hidden}
+    return {
+        name: np.array([counts[name](order) for order in orders], dtype=np.float64)
+        for name in goals
+        if name in FLOOR_GOALS
+    }
 
 
 def _fault(name: str, board: Board, passages: Sequence[str], has_amplifier: bool) -> str:
@@ -221,8 +221,12 @@ def _fault(name: str, board: Board, passages: Sequence[str], has_amplifier: bool
         return "the orders end at a mixer's input"
     if name == _EVERY_AMP and len(board.amps) < 2:
         return f"it needs two amplifiers, and this board has {len(board.amps)}"
-    if name == "reach":
-        return "it needs places on the board, which are not looked at yet"
+    if name == "reach" and not any(block.reach == "often" for block in board.blocks.values()):
+        return 'no block has reach = "often"'
+    if name == "reach" and not (
+        any(block.at_mm for block in board.blocks.values()) or board.floor.size_mm
+    ):
+        return "no block says where it stands: give at_mm, or [floor] size_mm and every size_mm"
     return ""
 
 

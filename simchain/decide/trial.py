@@ -15,7 +15,7 @@ from simchain.decide.alike import Alike
 from simchain.decide.checkpoint import Checkpoint
 from simchain.decide.dirt import LEAST_SHARE
 from simchain.decide.engine import Engine
-from simchain.decide.goals import Readings, Table, metres_of_cable, table
+from simchain.decide.goals import Readings, Table, on_the_floor, table
 from simchain.decide.groups import Orders
 from simchain.decide.kept_ear import row_bytes
 from simchain.decide.library import Library
@@ -197,16 +197,13 @@ class Trial:
         `on_amps` are the same orders on other amplifiers, for the goal `every_amp`.
         """
         weights = dict(self.asked.weights)
-        metres = None
-        if "patching" in weights:
-            metres = np.array([metres_of_cable(self.asked.board, each) for each in self.orders])
         readings = {name: self._readings(at) for at, name in enumerate(self.asked.passages)}
         return table(
             self.asked.board,
             self.asked.passages,
             readings,
             weights,
-            metres=metres,
+            on_the_floor=on_the_floor(self.asked.board, self.orders, weights),
             on_amps=[self._aligned(other) for other in on_amps],
         )
 

@@ -19,6 +19,10 @@ _SAID = {
     "closeness": ("is closer to the reference order", "is further from the reference order"),
     "every_amp": ("loses less on another amplifier", "loses more on another amplifier"),
     "patching": ("needs less cable", "needs more cable"),
+    "reach": (
+        "hides fewer of the blocks used often behind others",
+        "hides more of the blocks used often behind others",
+    ),
 }
 
 # What is said in place of a number below or above all others.

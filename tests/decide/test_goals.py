@@ -14,11 +14,12 @@ from simchain.board import Board, Order, read_board, with_settings
 from simchain.chain.path import path_of
 from simchain.decide import unbeaten as unbeaten_module
 from simchain.decide.found import Ranked
-from simchain.decide.goals import GOALS, Floats, Readings, Table, metres_of_cable, table, weights_of
+from simchain.decide.goals import FLOOR_GOALS, GOALS, Floats, Readings, Table, table, weights_of
 from simchain.decide.unbeaten import unbeaten
 from simchain.decide.why import order_words, why
 from simchain.electrics import Cable
 from simchain.errors import RequestError
+from simchain.patch.cables import Patching
 
 BOARD = """
 source = { kind = "line", clip = "slipway" }
@@ -180,7 +181,13 @@ def test_closeness_is_the_passage_that_is_furthest_off(board: Board) -> None:
 
 
 def test_patching_counts_from_the_shortest(board: Board) -> None:
-    made = table(board, PASSAGES, rows([{}, {}]), {"patching": 1.0}, metres=column(21.25, 20.0))
+    made = table(
+        board,
+        PASSAGES,
+        rows([{}, {}]),
+        {"patching": 1.0},
+        on_the_floor={"patching": column(21.25, 20.0)},
+    )
     assert made.values["patching"].tolist() == [21.25, 20.0]
     assert made.costs["patching"] == pytest.approx([1.25, 0.0])
 
@@ -219,7 +226,7 @@ def test_every_amp_of_silence_is_no_nan(board: Board) -> None:
 
 
 def test_a_goal_without_its_readings_is_refused(board: Board) -> None:
-    for goal, words in (("dirt", "dirt_db"), ("patching", "metres"), ("every_amp", "a goal")):
+    for goal, words in (("dirt", "dirt_db"), ("patching", "floor"), ("every_amp", "a goal")):
         with pytest.raises(ValueError, match=words):
             table(board, PASSAGES, of_all(), {goal: 1.0})
     with pytest.raises(ValueError, match="passage with a target"):
@@ -251,7 +258,8 @@ def test_no_reading_makes_a_nan_or_a_cost_below_0(values: Floats) -> None:
     }
     for dirt in (1.0, -1.0):
         weights = dict.fromkeys(GOALS, 1.0) | {"dirt": dirt}
-        made = table(board, PASSAGES, readings, weights, metres=np.ones(4))
+        laid = dict.fromkeys(FLOOR_GOALS, np.ones(4))
+        made = table(board, PASSAGES, readings, weights, on_the_floor=laid)
         for each in (*made.values.values(), made.score):
             assert not np.isnan(each).any()
         assert all((cost >= 0.0).all() for cost in made.costs.values())
@@ -280,7 +288,7 @@ def test_what_cannot_be_counted_is_left_out_and_said(board: Board) -> None:
     assert "no passage of verse has a target" in levels
     assert "there are: now" in closeness
     assert "mixer" in every_amp
-    assert "places on the board" in reach
+    assert 'no block has reach = "often"' in reach
 
 
 def test_every_amp_needs_two(board: Board) -> None:
@@ -332,7 +340,7 @@ def test_every_amp_alone_holds_the_goals_that_are_taken(board: Board) -> None:
 def test_metres_are_those_that_the_path_lays(
     board: Board, order: Order, amp: str | None, metres: float
 ) -> None:
-    assert metres_of_cable(board, order) == pytest.approx(metres)
+    assert Patching(board).metres(order) == pytest.approx(metres)
     path = path_of(board, order, "verse", amp, source_key=b"")
     laid_pf = sum(
         part.pf
@@ -480,6 +488,7 @@ SAID = {
     "closeness": (0.3, 2.4, "is {closer to|further from} the reference order", "0.3|2.4", ""),
     "every_amp": (0.0, 1.5, "loses {less|more} on another amplifier", "0.0|1.5", " steps"),
     "patching": (20.0, 20.3, "needs {less|more} cable", "20.00|20.30", " m"),
+    "reach": (0.0, 2.0, "hides {fewer|more} of the blocks used often behind others", "0|2", ""),
 }
 
 

@@ -1,0 +1,1 @@
+"""From an order to the floor: units, places, cables, power."""
