@@ -16,6 +16,7 @@ import typer
 
 from simchain.cli_bench import bench
 from simchain.cli_console import err, names, out, print_json, print_lines, warn
+from simchain.cli_guide import guide
 from simchain.cli_options import (
     Amps,
     AnOrder,
@@ -339,6 +340,7 @@ def compare(
 
 app.command()(search)
 app.command()(bench)
+app.command()(guide)
 
 
 def _compare(

@@ -66,10 +66,12 @@ def nearest(name: str, known: Iterable[str]) -> str:
     return f"; did you mean '{found[0]}'?" if found else ""
 
 
-def unknown_name(what: str, name: str, known: Iterable[str]) -> RequestError:
-    """Return the error for a name that the board does not have."""
+def unknown_name(
+    what: str, name: str, known: Iterable[str], where: str = "on this board"
+) -> RequestError:
+    """Return the error for a name that is not there."""
     names = list(known)
     listed = ", ".join(names) if names else "none"
     return RequestError(
-        f"no {what} '{name}' on this board (there are: {listed}){nearest(name, names)}"
+        f"no {what} '{name}' {where} (there are: {listed}){nearest(name, names)}"
     )
