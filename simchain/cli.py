@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simchain.cli_bench import bench
+from simchain.cli_body import body
 from simchain.cli_console import err, names, out, print_json, print_lines, warn
 from simchain.cli_guide import guide
 from simchain.cli_options import (
@@ -340,6 +341,7 @@ def compare(
 
 app.command()(search)
 app.command()(bench)
+app.command()(body)
 app.command()(guide)
 
 
