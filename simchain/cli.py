@@ -109,6 +109,7 @@ def check(board: BoardFile, as_json: Json = False) -> None:
     from simchain.board import check_board, load_board
     from simchain.chain.electrical import check_electrics
     from simchain.chain.source import check_clips
+    from simchain.patch.check import check_floor
     from simchain.report.documents import check_document
     from simchain.report.tables import check_lines
 
@@ -119,6 +120,7 @@ def check(board: BoardFile, as_json: Json = False) -> None:
         loaded = load_board(board)
         problems, levels, peaks = check_clips(loaded)
         warnings = check_board(loaded) + levels + check_electrics(loaded, peaks)
+        warnings += check_floor(loaded)
     except BoardError as error:
         problems = list(error.problems)
     if as_json:

@@ -6,18 +6,25 @@ The same declaration serves the board file, the command line, the page and Pytho
 from functools import cache
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
 NAME_PATTERN = r"^[a-z][a-z0-9_-]{0,31}$"
 MOST_MM = 5000.0
 
-# Width and depth seen from above; a place counted from a left front corner.
-SizeMm = tuple[Annotated[float, Field(gt=0, le=MOST_MM)], Annotated[float, Field(gt=0, le=MOST_MM)]]
-PlaceMm = tuple[
-    Annotated[float, Field(ge=-MOST_MM, le=MOST_MM)],
-    Annotated[float, Field(ge=-MOST_MM, le=MOST_MM)],
-]
+
+
+def _to_tuple(given: Any) -> Any:
+    """Take a list for a pair: strict reading does so from JSON, but not behind a first look."""
+    return tuple(given) if isinstance(given, list) else given
+
+
+# Two numbers; width and depth seen from above; a place counted from a left front corner.
+Pair = Annotated[tuple[float, float], BeforeValidator(_to_tuple)]
+_Side = Annotated[float, Field(gt=0, le=MOST_MM)]
+_Place = Annotated[float, Field(ge=-MOST_MM, le=MOST_MM)]
+SizeMm = Annotated[tuple[_Side, _Side], BeforeValidator(_to_tuple)]
+PlaceMm = Annotated[tuple[_Place, _Place], BeforeValidator(_to_tuple)]
 
 
 class Settings(BaseModel):

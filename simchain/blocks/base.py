@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pydantic import model_validator
 
 from simchain import units
-from simchain.settings import PlaceMm, Settings, SizeMm, control, movable_in
+from simchain.settings import Pair, PlaceMm, Settings, SizeMm, control, movable_in
 from simchain.signal import Volts
 
 if TYPE_CHECKING:
@@ -184,7 +184,7 @@ class Block(Settings):
     box: str | None = control(None, "blocks with the same box share one housing")
     purpose: str = control("", "what the block is for, printed on the sheets")
     digital: bool | None = control(None, "digital unit; left out, the kind decides")
-    supply_range_volts: tuple[float, float] | None = control(
+    supply_range_volts: Pair | None = control(
         None, "supply voltages the unit takes, lowest and highest", unit="V"
     )
     polarity: Literal["centre-negative", "centre-positive"] = control(

@@ -1,6 +1,6 @@
 """Warnings: what a board may well mean, and a player should know."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 
@@ -8,23 +8,8 @@ from pydantic import BaseModel
 
 from simchain.board.models import Board
 from simchain.board.rules import broken_rules, split_boxes
-from simchain.board.wording import key_shown, listed, shown
+from simchain.board.wording import listed, shown
 from simchain.settings import unit_of, usual_of
-
-# Written, read and kept; what they ask for is simulated by later issues.
-TABLES_NOT_ACTING = ("supply", "floor")
-PASSAGE_NOT_ACTING = ("weight",)
-BLOCK_NOT_ACTING = (
-    "current_ma",
-    "purpose",
-    "polarity",
-    "size_mm",
-    "at_mm",
-    "input_side",
-    "output_side",
-    "controls_side",
-    "reach",
-)
 
 
 @dataclass(frozen=True)
@@ -43,7 +28,7 @@ def check_board(board: Board) -> list[BoardWarning]:
     """Return the warnings for `board`.
 
     Codes: `outside_usual`, `supply_range`, `tuner_mutes`, `rule_broken`, `box_split`,
-    `output_assumed`, `not_yet_acting`.
+    `output_assumed`.
     """
     return list(
         chain(
@@ -52,7 +37,6 @@ def check_board(board: Board) -> list[BoardWarning]:
             _muting_tuners(board),
             _against_rules(board),
             _assumed_output(board),
-            _not_acting(board),
         )
     )
 
@@ -144,31 +128,3 @@ def _assumed_output(board: Board) -> Iterator[BoardWarning]:
             f"{listed(board.amps, 'and')}"
         )
         yield BoardWarning("output_assumed", "", text)
-
-
-def _not_acting(board: Board) -> Iterator[BoardWarning]:
-    written = list(_written_in_vain(board))
-    if written:
-        text = (
-            f"read, checked and kept, but without effect on the sound yet: {listed(written, 'and')}"
-        )
-        yield BoardWarning("not_yet_acting", "", text)
-
-
-def _written_in_vain(board: Board) -> Iterator[str]:
-    for name in TABLES_NOT_ACTING:
-        if _is_written(board, name):
-            yield f"[{name}]" + (" (supply_volts of a block does act)" if name == "supply" else "")
-    yield from _keys("passages", list(board.passages.values()), PASSAGE_NOT_ACTING)
-    yield from _keys("blocks", list(board.blocks.values()), BLOCK_NOT_ACTING)
-
-
-def _is_written(board: Board, name: str) -> bool:
-    table = getattr(board, name)
-    return bool(table.model_fields_set if isinstance(table, BaseModel) else table)
-
-
-def _keys(table: str, models: Sequence[BaseModel], keys: tuple[str, ...]) -> Iterator[str]:
-    found = [key for key in keys if any(key in model.model_fields_set for model in models)]
-    if found:
-        yield f"{listed((key_shown(key) for key in found), 'and')} in [{table}]"

@@ -4,7 +4,7 @@ import json
 import re
 from collections.abc import Iterable
 from types import NoneType
-from typing import Any, Literal, get_args, get_origin
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -252,7 +252,9 @@ def _word(form: Any) -> str:
         return listed(shown(choice) for choice in arguments)
     if origin in (tuple, list):
         kinds = [argument for argument in arguments if argument is not Ellipsis]
-        noun = {float: "numbers", int: "whole numbers", str: "texts"}.get(kinds[0], "entries")
+        first = kinds[0]
+        first = get_args(first)[0] if get_origin(first) is Annotated else first
+        noun = {float: "numbers", int: "whole numbers", str: "texts"}.get(first, "entries")
         fixed = origin is tuple and Ellipsis not in arguments
         return f"a list of {len(kinds)} {noun}" if fixed else f"a list of {noun}"
     if origin is dict or _is_model(form):

@@ -63,10 +63,6 @@ def test_a_usual_board_has_no_warnings():
          r"\[orders\.series\] breaks a rule; first: the order should begin with 'push'"),
         ("[amps.mine]", "[amps.mine]\n[amps.two]", "output_assumed", "",
          r"'mine' is taken, the first of mine and two"),
-        ("[amps.mine]", "[amps.mine]\n[floor]\nsize_mm = [380, 130]", "not_yet_acting", "",
-         r"without effect on the sound yet: \[floor\]$"),
-        ('"boost"', '"boost"\ncurrent_ma = 3', "not_yet_acting", "",
-         r"yet: current_ma in \[blocks\]$"),
     ],
 )  # fmt: skip
 def test_each_warning(old: str, new: str, code: str, block: str, says: str):
@@ -91,13 +87,6 @@ def test_boxes_pulled_apart_are_told():
     assert found[0] == "box_split"
 
 
-def test_one_warning_lists_everything_written_in_vain():
-    found = [text for code, _, text in warnings(starter("demo")) if code == "not_yet_acting"]
-    assert len(found) == 1
-    for written in ("[supply]", "current_ma"):
-        assert written in found[0]
-
-
 @pytest.mark.parametrize("name", ["electric", "acoustic", "demo"])
-def test_the_starters_only_warning_is_what_does_not_act_yet(name: str):
-    assert [code for code, _, _ in warnings(starter(name))] == ["not_yet_acting"]
+def test_the_starters_are_warned_of_nothing(name: str):
+    assert warnings(starter(name)) == []
