@@ -1,14 +1,12 @@
 """What several commands share: arguments and options, and the line that says how far they are."""
 
 from pathlib import Path
-from time import monotonic
 from typing import Annotated
 
 import typer
 from rich.console import Console
 
-# What takes less is not told.
-SOON_S = 3.0
+from simchain.decide.pace import Pace
 
 BoardFile = Annotated[Path, typer.Argument(metavar="BOARD", help="The board file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
@@ -54,7 +52,7 @@ class Progress:
 
     def __init__(self, console: Console) -> None:
         self._status = console.status("reading")
-        self._begun, self._last = monotonic(), 0
+        self._pace = Pace()
 
     def __enter__(self) -> "Progress":
         self._status.start()
@@ -65,12 +63,8 @@ class Progress:
 
     def __call__(self, done: int, total: int, what: str) -> None:
         """Say that `done` of `total` parts are done, which was the last, and how long it takes."""
-        if done <= self._last:
-            self._begun = monotonic()
-        self._last = done
-        spent = monotonic() - self._begun
-        left = spent * (total - done) / max(done, 1)
-        told = f", about {_told(left)} left" if spent > SOON_S and left > SOON_S else ""
+        left_s = self._pace.left_s(done, total)
+        told = "" if left_s is None else f", about {_told(left_s)} left"
         self.say(f"{done} of {total}: {what}{told}")
 
     def say(self, text: str) -> None:

@@ -102,20 +102,8 @@ def search(
 
 def _search_page(found: "Found", folder: Path, progress: Progress) -> str:
     """Write the page of a search with the sounds of the best of its groups; return its name."""
-    from simchain.decide.compare import compare as compared
-    from simchain.report.search_page import audition_orders, write_search_page
+    from simchain.report.search_page import auditions, write_search_page
 
-    orders = audition_orders(found)
-    amps = [found.amp] if found.amp else None
-    heard = None
-    if orders:
-        heard = compared(
-            found.board,
-            orders,
-            passages=found.passages,
-            amps=amps,
-            judged=False,
-            progress=progress,
-        )
+    heard = auditions(found, progress=progress)
     progress.say("writing the page")
     return write_search_page(folder, found, heard).name

@@ -10,9 +10,10 @@ from threading import Lock
 
 from simchain.board import Board
 from simchain.chain.source import Source
-from simchain.chain.steps import Path, Step
+from simchain.chain.steps import PAIR, Path, Place, Step
 from simchain.chain.walk import Rendering, rendering_of
 from simchain.chain.walker import Walker
+from simchain.errors import unknown_name
 from simchain.signal import Volts
 
 MOST_BYTES = 400_000_000
@@ -44,29 +45,69 @@ class Kept:
 
         `volts` are those of the `source`, which may have been taken; they are not written to.
         """
-        here, left = self._start(path, volts)
+        return rendering_of(board, path, self._behind(path.steps, volts), source)
+
+    def at_input(self, path: Path, volts: Volts, number: int) -> Volts:
+        """Return what stands on the input of step `number` of a path; it is not to be written to.
+
+        `volts` are those at its source.
+        """
+        return self._behind(path.steps[:number], volts).at_input(path.steps[number])[0]
+
+    def at_point(self, path: Path, volts: Volts, name: str) -> Volts:
+        """Return what stands at a test point of a path; it is not to be written to.
+
+        Shape (channels, frames), one of them at each amplifier of a pair. Raises RequestError for
+        a point that the path does not have.
+        """
+        found, line = path.points.get(name), None
+        if path.amp_name and PAIR in path.amp_name:
+            found, line = _of_a_pair(path, name)
+        if found is None:
+            raise unknown_name("test point", name, path.points)
+        there = self._at(path, volts, found)
+        return there if line is None else there[line : line + 1]
+
+    def _at(self, path: Path, volts: Volts, place: Place) -> Volts:
+        """Return what a place reads: an output by which nothing passes, or where its wire ends."""
+        if place == Place(0, 0):
+            return volts
+        if place.node == 0 and path.steps[place.wire - 1].ends:
+            return self._behind(path.steps[: place.wire], volts).wires.output(place.wire)
+        step = next(
+            number for number in range(place.wire, len(path.steps)) if path.steps[number].ends
+        )
+        _, read = self._behind(path.steps[:step], volts).at_input(path.steps[step])
+        there = read[place].volts
+        if there is None:
+            raise ValueError(f"{place} was read without its sound")
+        return there
+
+    def _behind(self, steps: tuple[Step, ...], volts: Volts) -> Walker:
+        """Return a walker that stands behind `steps`, from the last of them that was run before."""
+        here, left = self._start(steps, volts)
         for step in left:
             here = here.fork()
             made = here.pass_through(step)
             here.share()
             self._keep(step, here, made.volts.nbytes)
-        return rendering_of(board, path, here, source)
+        return here
 
     def knows(self, path: Path) -> bool:
         """Whether all of a path has been run."""
         with self._lock:
             return path.steps[-1].key in self._stands
 
-    def _start(self, path: Path, volts: Volts) -> tuple[Walker, tuple[Step, ...]]:
+    def _start(self, steps: tuple[Step, ...], volts: Volts) -> tuple[Walker, tuple[Step, ...]]:
         with self._lock:
-            for at, step in reversed(list(enumerate(path.steps))):
+            for at, step in reversed(list(enumerate(steps))):
                 if (stand := self._stands.get(step.key)) is not None:
-                    for passed in path.steps[: at + 1]:
+                    for passed in steps[: at + 1]:
                         self._touch(passed)
-                    return stand.walker, path.steps[at + 1 :]
+                    return stand.walker, steps[at + 1 :]
         walker = Walker(volts, needs_dry=True)
         walker.share()
-        return walker, path.steps
+        return walker, steps
 
     def _touch(self, step: Step) -> None:
         if step.key in self._stands:
@@ -84,3 +125,11 @@ class Kept:
     def _forget(self, key: bytes) -> int:
         stand = self._stands.pop(key, None)
         return stand.size if stand is not None else 0
+
+
+def _of_a_pair(path: Path, name: str) -> tuple[Place | None, int | None]:
+    """Return where a point of two amplifiers is read, and which of its channels is its own."""
+    stem, dot, rest = name.partition(".")
+    if stem not in ("amp", "amp2", "speaker", "speaker2"):
+        return path.points.get(name), None
+    return path.points.get(f"{stem.removesuffix('2')}{dot}{rest}"), int(stem.endswith("2"))

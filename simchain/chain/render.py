@@ -1,5 +1,7 @@
 """One passage in one order: what `simchain.render` does."""
 
+from threading import Event
+
 from simchain.board import Board, Order
 from simchain.chain.floors import with_floors
 from simchain.chain.path import path_from
@@ -21,6 +23,7 @@ def render(
     turn: float = 0.0,
     noise: bool = False,
     floors: bool = False,
+    stop: Event | None = None,
 ) -> Rendering:
     """Render a passage, or a song of them, in `order` to every test point.
 
@@ -30,7 +33,8 @@ def render(
     sound. With `floors` the points tell how much of them is left while nobody plays.
 
     Raises RequestError for names that the board does not have, for both of a passage and a song or
-    none of them, and for a loop played before it is recorded; ClipError for clips.
+    none of them, and for a loop played before it is recorded; ClipError for clips;
+    StoppedError before the next step once `stop` is set.
     """
     board.order(order)
     end = amp_name(board, amp)
@@ -39,7 +43,7 @@ def render(
         raise RequestError("one passage or one song is rendered; name one of them")
     source = source_of(board, name, song=song is not None, noise=noise)
     path = path_from(source, board, order, end, turn=turn)
-    rendering = walk(board, [path], source, points=points)[0]
+    rendering = walk(board, [path], source, points=points, stop=stop)[0]
     return with_floors(board, [rendering])[0] if floors else rendering
 
 

@@ -94,6 +94,17 @@ def _run(step: Step, volts: Volts, free: bool) -> Passed:
     return Passed(volts)
 
 
+def entering(
+    step: Step, block: Block, arriving: Volts, *, free: bool = False
+) -> tuple[Volts, bool]:
+    """Return what the block's own circuit gets of what is `arriving`: hiss added, railed.
+
+    And whether it may be written over.
+    """
+    inside = with_input_noise(arriving, step) if step.noisy else arriving
+    return _railed(inside, block.ceiling_volts, step.moment.rate, free or inside is not arriving)
+
+
 def folded(volts: Volts, inputs: int, mono: str = "mean") -> Volts:
     """Return `volts` with a channel for each input; `mono` says what one input takes of two."""
     if volts.shape[0] == inputs:
@@ -108,8 +119,7 @@ def _run_block(step: Step, block: Block, arriving: Volts, free: bool) -> Passed:
     while_on = None if gate.is_constant else gate
     # A buffer's input stays in while the unit is off; on true bypass nothing reaches it then.
     headroom_in = _headroom(arriving, ceiling, while_on if block.bypass == "true" else None)
-    inside = with_input_noise(arriving, step) if step.noisy else arriving
-    inside, free = _railed(inside, ceiling, rate, free or inside is not arriving)
+    inside, free = entering(step, block, arriving, free=free)
     if gate.is_never_on:
         return Passed(_spread(inside, block.outputs), headroom_in, headroom_in)
     passes_by = not gate.is_constant and block.bypass == "buffered"

@@ -96,7 +96,7 @@ def at_ends(
     def descend(group: list[int], depth: int, here: Walker) -> None:
         branches = _branches(paths, group, depth)
         while len(branches) == 1 and None not in branches:
-            _stop_if_told(stop)
+            stop_if_told(stop)
             here.pass_through(paths[group[0]].steps[depth])
             depth += 1
             branches = _branches(paths, group, depth)
@@ -105,7 +105,7 @@ def at_ends(
         for index in branches.pop(None, []):
             found[index] = read(paths[index], here)
         for branch in branches.values():
-            _stop_if_told(stop)
+            stop_if_told(stop)
             ahead = here.fork()
             ahead.pass_through(paths[branch[0]].steps[depth])
             descend(branch, depth + 1, ahead)
@@ -125,7 +125,8 @@ def _branches(
     return branches
 
 
-def _stop_if_told(stop: Event | None) -> None:
+def stop_if_told(stop: Event | None) -> None:
+    """Raise StoppedError once `stop` is set."""
     if stop is not None and stop.is_set():
         raise StoppedError
 

@@ -102,6 +102,18 @@ class Walker:
         self.wires = self.wires.behind(step, passed.volts, free=free and not self.keep)
         return passed
 
+    def at_input(self, step: Step) -> tuple[Volts, dict[Place, Reading]]:
+        """Return what stands on the input of the next step, and what the wire to it has read.
+
+        With the sounds, which are not to be written to. It stays where it is.
+        """
+        ahead = self.fork()
+        ahead.share()
+        # Nothing read so far: what was is known without its sound.
+        ahead.keep, ahead.metered, ahead.read = True, True, {}
+        volts, _ = ahead._arriving(step)
+        return volts, ahead.read
+
     def _arriving(self, step: Step) -> tuple[Volts, bool]:
         """Return what reaches the unit, and whether it may be written over."""
         read = self.read if self.metered else None

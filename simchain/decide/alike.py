@@ -3,11 +3,13 @@
 import os
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
+from threading import Event
 from typing import NamedTuple
 
 import numpy as np
 
 from simchain.board import Board, Order
+from simchain.chain.walk import stop_if_told
 from simchain.decide.difference import Difference
 from simchain.decide.judge import FREE_WORDS, silence_before
 from simchain.decide.kept_ear import KeptEar, lines_of
@@ -59,10 +61,11 @@ class Alike:
         orders: Sequence[Order],
         first: Mapping[str, Listened],
         further: Callable[[], Mapping[str, Sequence[Listened]]],
+        stop: Event | None = None,
     ) -> None:
         self.board, self.orders, self.first = board, orders, first
-        self._further = further
-        self._probe = Probe(board, amp, threads=os.cpu_count() or 1)
+        self._further, self._stop = further, stop
+        self._probe = Probe(board, amp, stop, threads=os.cpu_count() or 1)
         self._sounds: dict[str, _Sounds] = {}
         self._near: dict[tuple[str, int], Ints] = {}
         self._known: dict[tuple[str, int, int], float] = {}
@@ -76,10 +79,11 @@ class Alike:
     def louder_lu(self, one: int, others: Ints) -> Floats:
         """Return by how much an order and others differ in level at most; NaN where they differ.
 
-        In LU, over all passages.
+        In LU, over all passages. Raises StoppedError once it is told to stop.
         """
         most = np.zeros(len(others))
         for passage in self.first:
+            stop_if_told(self._stop)
             left = np.flatnonzero(~np.isnan(most))
             most[left] = np.maximum(most[left], self._louder_in(passage, one, others[left]))
         return most

@@ -15,7 +15,7 @@ from simchain.chain.path import named_order, path_from
 from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
 from simchain.chain.stereo import may_fold, stereo_heard
-from simchain.chain.walk import Rendering, walk
+from simchain.chain.walk import Rendering, stop_if_told, walk
 from simchain.chain.walker import twice
 from simchain.decide.causes import causes
 from simchain.decide.character import characters
@@ -26,7 +26,7 @@ from simchain.decide.gains import audition_gains_db
 from simchain.decide.judge import Judge, Sound
 from simchain.decide.levels import loop_warnings
 from simchain.decide.measured import Measured, measured
-from simchain.decide.parallel import in_parallel
+from simchain.decide.parallel import Stop, in_parallel
 from simchain.decide.songs import song_steps
 from simchain.errors import RequestError
 from simchain.measure.bands import third_octaves_db
@@ -50,6 +50,7 @@ def compare(
     holds: bool = False,
     measures: bool = False,
     progress: Progress | None = None,
+    stop: Event | None = None,
 ) -> Comparison:
     """Render `orders` over `passages` and `songs` on `amps` (default the board's) and compare.
 
@@ -63,7 +64,7 @@ def compare(
     `progress` is called with parts done, parts there are, and what was done.
 
     Raises RequestError when fewer than two orders are given, one is given twice, or a name is not
-    on the board; ClipError for clips.
+    on the board; ClipError for clips; StoppedError once `stop` is set.
     """
     if len(orders) < 2:
         raise RequestError(f"two orders or more are compared; {len(orders)} given")
@@ -71,13 +72,14 @@ def compare(
     names = _distinct_names(board, orders)
     wanted_amps = tuple(amp_name(board, amp) for amp in amps or NO_AMPS)
     jobs = list(itertools.product(chosen, wanted_amps))
-    results = _all_heard(board, orders, jobs, noise, judged, measures, progress)
+    results = _all_heard(board, orders, jobs, noise, judged, measures, progress, stop)
+    stop_if_told(stop)
     heard = _with_gains([one for part, _ in results for one in part])
     pairs = tuple(pair for _, part in results for pair in part)
     free = None
     if holds:
         known = {name: board.order(order) for name, order in zip(names, orders, strict=True)}
-        free = free_pairs(board, known, chosen, pairs, progress)
+        free = free_pairs(board, known, chosen, pairs, progress, stop)
     return Comparison(
         board, names, chosen, wanted_amps, heard, pairs, _warnings(board, heard), free
     )
@@ -115,9 +117,10 @@ def _all_heard(
     judged: bool,
     measures: bool,
     progress: Progress | None,
+    told_to: Event | None,
 ) -> list[tuple[list[Heard], list[Pair]]]:
     """Run each passage and song on each amplifier, as many at once as there are cores."""
-    stop = Event()
+    stop = Stop(told_to)
 
     def work(job: tuple[Music, str | None]) -> tuple[list[Heard], list[Pair]]:
         return _heard_in(board, orders, *job, noise, judged, measures, stop)

@@ -7,6 +7,7 @@ known in seconds. `swaps` and `compare` judge at full quality.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from threading import Event
 
 import numpy as np
 
@@ -42,6 +43,7 @@ def free_moves(
     passages: Sequence[str] | None = None,
     amp: str | None = None,
     progress: Progress | None = None,
+    stop: Event | None = None,
 ) -> list[FreeMove]:
     """Return all moves of one block of `order` of which no difference but in level is expected.
 
@@ -49,7 +51,8 @@ def free_moves(
     move together, and stand under the name of the first. Moves that the board's rules forbid are
     not among them. Where two neighbours change places it is a move of either.
 
-    Raises RequestError for names that the board does not have, ClipError for clips.
+    Raises RequestError for names that the board does not have, ClipError for clips;
+    StoppedError once `stop` is set.
     """
     given, end = board.order(order), amp_name(board, amp)
     played = tuple(board.passages if passages is None else passages)
@@ -59,7 +62,7 @@ def free_moves(
     word = bytes(allowed.word(given))
     words = ascending({word, *neighbours(allowed, word)})
     with engine() as workers:
-        asked = Asked(board, end, played, {}, allowed, workers, progress=progress)
+        asked = Asked(board, end, played, {}, allowed, workers, progress=progress, stop=stop)
         trial = Trial(asked, WHOLE, words)
         here = trial.number_of(np.frombuffer(word, dtype=np.uint8))
         numbers = np.arange(len(trial.words), dtype=np.int32)

@@ -9,7 +9,7 @@ from simchain.decide.comparison import FreePair, Music, Pair
 from simchain.decide.conditions import CONDITIONS, Condition
 from simchain.decide.holding import FreeMove, Held, Tried, tried, turn_for
 from simchain.decide.judge import FREE_WORDS
-from simchain.decide.parallel import in_parallel
+from simchain.decide.parallel import Stop, in_parallel
 
 Progress = Callable[[int, int, str], None]
 Key = tuple[str, str, str | None]
@@ -21,17 +21,19 @@ def free_pairs(
     music: Sequence[Music],
     pairs: Sequence[Pair],
     progress: Progress | None = None,
+    told_to: Event | None = None,
 ) -> tuple[FreePair, ...]:
     """Try each pair of `orders` that is free in all of `music` under every condition, there.
 
     `pairs` are judged. `progress` is called with parts done, parts there are, and what was done.
+    Raises StoppedError once `told_to` is set.
     """
     free = {key: found for key, found in _by_orders(pairs).items() if _is_free(found)}
     limit = board.judging.free_move_lu
     turns = {key: turn_for([one.trim_lu for one in found], limit) for key, found in free.items()}
     amps = dict.fromkeys(amp for _, _, amp in free)
     jobs = list(itertools.product(CONDITIONS, music, amps))
-    stop = Event()
+    stop = Stop(told_to)
 
     def moves_on(amp: str | None, where: Music) -> dict[Key, FreeMove]:
         return {

@@ -18,6 +18,7 @@ from simchain.decide.checkpoint import Checkpoint
 from simchain.decide.engine import Engine
 from simchain.decide.kept_ear import Row
 from simchain.decide.library import Library, Notes
+from simchain.decide.parallel import Stop
 from simchain.decide.plan import Ints, Swap, Words, plan_of, too_hot
 from simchain.decide.runs import Run
 
@@ -55,13 +56,6 @@ class Listened:
     def of_orders(self, numbers: Ints) -> "Listened":
         """Return it for some of the orders only."""
         return replace(self, leaf_of=self.leaf_of[numbers])
-
-
-class _Stop(Event):
-    """Tells threads to stop; sent to another process it is one that nobody sets."""
-
-    def __reduce__(self) -> tuple[type["_Stop"], tuple[()]]:
-        return _Stop, ()
 
 
 class _Work:
@@ -186,6 +180,7 @@ def listen(
     label: str = "",
     library: Library | None = None,
     progress: Progress | None = None,
+    stop: Event | None = None,
     ears_fit: bool = False,
 ) -> list[Listened]:
     """Send the sounds of `runs` down the orders `words`, shape (orders, tokens), ascending.
@@ -193,7 +188,8 @@ def listen(
     Where blocks turn out to come too near their rails to commute, what was left out for it is run
     too. `label` is that of the runs in the `checkpoint`. What a `library` holds is not run again;
     what is found is put into it. `progress` is called with nodes done and nodes there are, and with
-    the run's name. `ears_fit` tells that the room that ears take has been looked at.
+    the run's name. `ears_fit` tells that the room that ears take has been looked at. Raises
+    StoppedError once `stop` is set.
     """
     known = [None if library is None else library.of(run.name) for run in runs]
     works = [_Work(run, words, label, each) for run, each in zip(runs, known, strict=True)]
@@ -202,7 +198,7 @@ def listen(
             work.run = work.run.without_ears()
     unsure = list(range(len(works)))
     while unsure:
-        _grow_all(engine, [works[at] for at in unsure], checkpoint, progress)
+        _grow_all(engine, [works[at] for at in unsure], checkpoint, progress, stop)
         unsure = [at for at in unsure if _planned_again(works, at, words, library)]
     if library is not None:
         for work in works:
@@ -229,8 +225,9 @@ def _grow_all(
     works: Sequence[_Work],
     checkpoint: Checkpoint | None,
     progress: Progress | None,
+    told_to: Event | None,
 ) -> None:
-    stop = _Stop()
+    stop = Stop(told_to)
     total = sum(int(work.wanted.sum()) for work in works)
     done = 0
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from threading import Event
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,7 @@ class Meter:
         passages: Sequence[str],
         controls: Sequence[LevelControl],
         say: Callable[[str], None] | None = None,
+        stop: Event | None = None,
     ):
         self.board, self.order, self.amp = board, order, amp
         self.passages, self.controls = tuple(passages), tuple(controls)
@@ -57,7 +59,7 @@ class Meter:
         ).reshape(len(self.passages), len(self.controls))
         self.renders = dict.fromkeys(self.passages, 0)
         self._known: dict[tuple[str, tuple[float, ...]], Heard] = {}
-        self._say = say
+        self._say, self._stop = say, stop
 
     @property
     def most_renders(self) -> int:
@@ -97,7 +99,7 @@ class Meter:
     def _one(self, passage: str, values: Floats) -> Heard:
         settings = dict(zip(self.controls, map(float, values), strict=True))
         board = turned(self.board, settings) if settings else self.board
-        rendering = render(board, self.order, passage, amp=self.amp, points=False)
+        rendering = render(board, self.order, passage, amp=self.amp, points=False, stop=self._stop)
         levels = {name: point.level.rms_dbu for name, point in rendering.points.items()}
         over_db = {
             name: -point.headroom.db

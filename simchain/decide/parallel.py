@@ -12,6 +12,24 @@ Job = TypeVar("Job")
 Found = TypeVar("Found")
 
 
+class Stop(Event):
+    """Tells threads to stop; it is set as well once `outer` is.
+
+    Sent to another process it is one that nobody sets.
+    """
+
+    def __init__(self, outer: Event | None = None) -> None:
+        super().__init__()
+        self._outer = outer
+
+    def is_set(self) -> bool:
+        """Whether it or the outer one was set."""
+        return super().is_set() or (self._outer is not None and self._outer.is_set())
+
+    def __reduce__(self) -> tuple[type["Stop"], tuple[()]]:
+        return Stop, ()
+
+
 # Python's own interval, 5 ms, is as long as many kernels: a thread that comes out of one waits for
 # as long as it ran until another lets go of the interpreter. (Two threads of a search against one:
 # 1.6 times with it, 1.8 with this.)

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import numpy as np
@@ -51,6 +52,7 @@ def search(
     local_workers: int | None = None,
     checkpoint: Path | None = None,
     progress: Progress | None = None,
+    stop: Event | None = None,
 ) -> Found:
     """Listen to every order of `blocks` (default all of the board) that its rules allow.
 
@@ -63,7 +65,7 @@ def search(
 
     Raises RequestError for names that the board does not have, rules that allow nothing, more
     orders than the limit, a scheduler that does not answer, and a checkpoint of another search;
-    ClipError for clips.
+    ClipError for clips; StoppedError once `stop` is set.
     """
     begun = time.perf_counter()
     if not (coarse or full):
@@ -80,7 +82,7 @@ def search(
             fingerprint = _fingerprint(board, allowed, played, end)
             kept = stack.enter_context(Checkpoint(checkpoint, fingerprint))
         workers = stack.enter_context(engine(scheduler=scheduler, local_workers=local_workers))
-        asked = Asked(board, end, played, weights, allowed, workers, kept, progress)
+        asked = Asked(board, end, played, weights, allowed, workers, kept, progress, stop)
         if beam is None:
             refuse_too_many(asked, limit)
             words, rendered = allowed.words(), 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from threading import Event
 
 import numpy as np
 
@@ -92,6 +93,7 @@ def set_levels(
     amp: str | None = None,
     passages: Sequence[str] | None = None,
     progress: Callable[[str], None] | None = None,
+    stop: Event | None = None,
 ) -> LevelSettings:
     """Find the settings of level controls that put every passage where it should sit in `order`.
 
@@ -103,18 +105,19 @@ def set_levels(
     was measured on a render with the settings returned. `progress` is told what is done.
 
     Raises RequestError for names that the board does not have, when no passage has a target, and
-    for a control that cannot be turned or moves no target; ClipError for the board's clips.
+    for a control that cannot be turned or moves no target; ClipError for the board's clips;
+    StoppedError once `stop` is set.
     """
     name, sequence = named_order(board, order)
     amp = amp_name(board, amp)
     chosen, targets = targets_of(board, passages)
     controls, warnings = controls_of(board, sequence, targets)
-    meter = Meter(board, order, amp, chosen, controls, progress)
+    meter = Meter(board, order, amp, chosen, controls, progress, stop)
     values, moving = _found(meter, targets, insists=not passages)
     used = [control for control, moves in zip(controls, moving, strict=True) if moves]
     placed = dict(zip(controls, (float(value) for value in values), strict=True))
     final_board = turned(board, {control: placed[control] for control in used})
-    final = Meter(final_board, order, amp, chosen, (), progress)
+    final = Meter(final_board, order, amp, chosen, (), progress, stop)
     heard = final.heard([np.zeros(0)])[0]
     renders = {p: meter.renders[p] + final.renders[p] for p in chosen}
     start = np.array([control.start for control in controls])

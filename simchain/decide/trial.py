@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from threading import Event
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +44,7 @@ class Asked:
     engine: Engine
     checkpoint: Checkpoint | None = None
     progress: Progress | None = None
+    stop: Event | None = None
     library: Library | None = None
 
     @cached_property
@@ -172,11 +174,12 @@ class Trial:
     @cached_property
     def alike(self) -> Alike:
         """Tells which of the orders are expected to sound alike."""
+        asked = self.asked
         first = {
             name: listened.of_orders(self._first)
-            for name, listened in zip(self.asked.passages, self.music, strict=True)
+            for name, listened in zip(asked.passages, self.music, strict=True)
         }
-        return Alike(self.board, self.amp, self.orders, first, self._further_takes)
+        return Alike(self.board, self.amp, self.orders, first, self._further_takes, asked.stop)
 
     def _further_takes(self) -> dict[str, list[Listened]]:
         """Listen to passages in which something sways at further phases of it."""
@@ -284,6 +287,7 @@ class Trial:
             label=label,
             library=asked.library,
             progress=self._progress,
+            stop=asked.stop,
             ears_fit=ears_fit,
         )
 

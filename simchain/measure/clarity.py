@@ -24,6 +24,7 @@ memory). The first three by time would jump with every ripple that comes and goe
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,8 @@ _BAND_HZ, _EDGES_HZ = (300.0, 600.0), (230.0, 660.0)
 _POINTS_A_SECOND = 2_000
 # Between half-heights 10 ms of a Hann window, which is blind to what the warble does.
 _WINDOW_S = 2.0 / WARBLES_HZ
+# A repeat lies in the middle of what is this near to its peak: the burst's top is flat.
+_NEAR_DB = 3.0
 _ONSET = 10.0 ** (-20.0 / 10.0)
 _SILENT = 1e-16
 
@@ -69,6 +72,28 @@ def burst(peak_volts: float, rate: int) -> Volts:
     return np.asarray(peak_volts * (note + played_on)[np.newaxis])
 
 
+class Repeat(NamedTuple):
+    """One repeat: how long after the burst it comes, its level against it, its prominence."""
+
+    after_s: float
+    level_db: float
+    prominence_db: float
+
+
+def repeats(samples: Volts, rate: int) -> list[Repeat]:
+    """Return what `clarity_db` counts, by time: everything that stands out behind the burst.
+
+    `samples` are as there. Times are between the middles of what lies within 3 dB of each peak,
+    good to a millisecond; ripples of a room are among them, and stand out by little.
+    """
+    level, before_s = _level_after_burst(samples, rate)
+    peaks, prominences = _peaks(level)
+    return [
+        Repeat(before_s + _middle(level, peak) / _POINTS_A_SECOND, level[peak], prominence)
+        for peak, prominence in zip(peaks.tolist(), prominences.tolist(), strict=True)
+    ]
+
+
 def clarity_db(samples: Volts, rate: int) -> float:
     """How far repeats of `burst` stand out in `samples`, in dB from 0 to 50.
 
@@ -76,26 +101,44 @@ def clarity_db(samples: Volts, rate: int) -> float:
     both channels counts together. 0 where there are no repeats, and in silence. Repeats within some
     80 ms of the note are not told from it.
     """
+    _, prominences = _peaks(_level_after_burst(samples, rate)[0])
+    return float(np.sort(prominences)[-REPEATS:].sum() / REPEATS)
+
+
+def _peaks(level: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Return where the peaks of a level lie, and how far they stand out."""
     from scipy.signal import find_peaks
 
-    level = _level_after_burst(samples, rate)
     # What is before counts as higher than any repeat.
-    level = np.concatenate(([math.inf], level))
-    _, found = find_peaks(level, prominence=0.0)
-    return float(np.sort(found["prominences"])[-REPEATS:].sum() / REPEATS)
+    places, found = find_peaks(np.concatenate(([math.inf], level)), prominence=0.0)
+    return places - 1, found["prominences"]
 
 
-def _level_after_burst(samples: Volts, rate: int) -> Floats:
-    """Return the level against the burst's after its end, in dB, not below the faintest."""
+def _middle(level: Floats, peak: int) -> float:
+    """Return the middle of what lies within `_NEAR_DB` of a peak, all round it."""
+    low = level < level[peak] - _NEAR_DB
+    before, after = np.flatnonzero(low[:peak]), np.flatnonzero(low[peak:])
+    first = before[-1] + 1 if before.size else 0
+    last = peak + after[0] - 1 if after.size else level.size - 1
+    return float(first + last) / 2.0
+
+
+def _level_after_burst(samples: Volts, rate: int) -> tuple[Floats, float]:
+    """Return the level against the burst's after its end, in dB, not below the faintest.
+
+    And how many seconds after the burst's own middle that begins.
+    """
     window = np.hanning(round(_WINDOW_S * _POINTS_A_SECOND) + 1)
     power = np.convolve(_power_in_band(samples, rate), window / window.sum(), mode="same")
     loudest = power.max()
     if loudest <= _SILENT * np.square(samples).max(initial=0.0):
-        return np.zeros(1)
+        return np.zeros(1), 0.0
     onset = int(np.argmax(power > _ONSET * loudest))
     end = onset + round((BURST_S + _WINDOW_S) * _POINTS_A_SECOND)
     least = 10.0 ** (FAINTEST_DB / 10.0)
-    return np.asarray(10.0 * np.log10(np.maximum(power[end:] / power[:end].max(), least)))
+    level = np.asarray(10.0 * np.log10(np.maximum(power / power[:end].max(), least)))
+    before = end - _middle(level[:end], int(np.argmax(level[:end])))
+    return level[end:], before / _POINTS_A_SECOND
 
 
 def _power_in_band(samples: Volts, rate: int) -> Floats:

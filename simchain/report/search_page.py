@@ -1,7 +1,8 @@
 """The page of a search: how many sounds, the best orders, where order is free; and to hear them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 from simchain import files
@@ -36,6 +37,8 @@ from simchain.report.search_words import (
 )
 from simchain.report.wording import spoken
 
+Progress = Callable[[int, int, str], None]
+
 PAGE = "search.html"
 SEARCH_SCRIPTS = ("drawing.js", "search.js")
 SEARCH_STYLES = (*STYLES, "search.css")
@@ -48,6 +51,31 @@ def audition_orders(found: Found, most: int = SHOWN) -> tuple[Order, ...]:
     """
     orders = tuple(group.representative for group in found.groups[:most])
     return orders if len(orders) > 1 else ()
+
+
+def auditions(
+    found: Found, *, progress: Progress | None = None, stop: Event | None = None
+) -> Comparison | None:
+    """Render what `write_search_page` lets hear; None where one order is all.
+
+    `progress` and `stop` are those of `decide.compare.compare`. Raises ClipError, and StoppedError
+    once `stop` is set.
+    """
+    from simchain.decide.compare import compare
+
+    orders = audition_orders(found)
+    if not orders:
+        return None
+    amps = [found.amp] if found.amp else None
+    return compare(
+        found.board,
+        orders,
+        passages=found.passages,
+        amps=amps,
+        judged=False,
+        progress=progress,
+        stop=stop,
+    )
 
 
 def write_search_page(folder: Path, found: Found, auditions: Comparison | None) -> Path:

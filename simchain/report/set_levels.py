@@ -1,6 +1,6 @@
 """What `simchain set-levels` prints: settings, what they reach, and what cannot be reached."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -47,8 +47,9 @@ def set_levels_parts(document: Mapping[str, Any], file: Path) -> Iterable[Table 
         yield _controls(document)
     yield Text()
     yield _passages(document["passages"])
-    for name, limit in document["limits"].items():
-        yield Text(f"\n{name} misses its target. {_capital(limit['text'])}.")
+    limits = document["limits"].items()
+    for (name, limit), sentence in zip(limits, missed_sentences(document), strict=True):
+        yield Text(f"\n{sentence}")
         if limit["curve"]:
             yield _curve(name, document["passages"][name], limit)
     yield Text()
@@ -95,16 +96,28 @@ def _passages(passages: Mapping[str, Any]) -> Table:
     table.add_column("should be", no_wrap=True)
     for heading in ("is now", "is then", "LUFS then"):
         table.add_column(heading, justify="right", no_wrap=True)
+    for row in passage_rows(passages):
+        table.add_row(*row)
+    return table
+
+
+def passage_rows(passages: Mapping[str, Any]) -> Iterator[tuple[str, str, str, str, str]]:
+    """Yield the `passages` of a document: name, what it should be, is now, is then, LUFS then."""
     for name, level in passages.items():
         signed, free = level["above"] is not None, level["target_lu"] is None
-        table.add_row(
+        yield (
             name,
             _wanted(level),
             "" if free else _figure(level["before_lu"], signed=signed),
             "" if free else _figure(level["reached_lu"], signed=signed),
             _figure(level["reached_lufs"], signed=False),
         )
-    return table
+
+
+def missed_sentences(document: Mapping[str, Any]) -> Iterator[str]:
+    """Yield, of each passage that misses its target, why it does."""
+    for name, limit in document["limits"].items():
+        yield f"{name} misses its target. {_capital(limit['text'])}."
 
 
 def _wanted(level: Mapping[str, Any]) -> str:

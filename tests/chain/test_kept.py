@@ -13,6 +13,7 @@ from simchain.chain.path import path_from
 from simchain.chain.render import render
 from simchain.chain.source import source_of
 from simchain.chain.walk import Rendering
+from simchain.errors import RequestError
 from simchain.signal import Signal, read_clip, write_float_wav
 
 BOARD = """
@@ -105,3 +106,23 @@ def test_the_oldest_go_when_room_is_short(board: Board) -> None:
     ran = kept.steps_run
     rendered(kept, board, order)
     assert kept.steps_run > ran
+
+
+@pytest.mark.parametrize("amp", ["mine", "mine+mine"])
+def test_any_test_point_sounds_as_render_has_it(board: Board, amp: str) -> None:
+    """Switched blocks, wires that go past them, both amplifiers of a pair: nothing is run again."""
+    kept = Kept()
+    for order in orders()[:6]:
+        source = source_of(board, "p")
+        volts = source.taken()
+        path = path_from(source, board, order, amp)
+        kept.render(board, path, source, volts)
+        ran = kept.steps_run
+        there = render(board, order, "p", amp=amp).points
+        for name, point in there.items():
+            found = kept.at_point(path, volts, name)
+            assert point.volts is not None
+            assert np.array_equal(np.broadcast_to(found, point.volts.shape), point.volts), name
+        assert kept.steps_run == ran
+    with pytest.raises(RequestError, match="no_such"):
+        kept.at_point(path, volts, "no_such")
