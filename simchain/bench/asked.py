@@ -51,6 +51,19 @@ def order_in(asked: Mapping[str, Any], key: str) -> str | Order:
     return Order(front=front, loop=loop)
 
 
+def names_in(asked: Mapping[str, Any], key: str) -> list[str] | None:
+    """Return a list of names of the request, or None where it is missing or null.
+
+    Raises RequestError for anything else, and for more than a board could have.
+    """
+    value = asked.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, list) or len(value) > MOST_CHANGES:
+        raise _unfit(key, value, "a list of names")
+    return [text_in({key: each}, key) for each in value]
+
+
 def whole_in(asked: Mapping[str, Any], key: str) -> int:
     """Return a whole number of the request. Raises RequestError for anything else."""
     value = asked.get(key)

@@ -19,23 +19,24 @@ def _move(desk: Desk, asked: Asked) -> None:
 def _orders(desk: Desk, asked: Asked) -> None:
     do, order = text_in(asked, "do"), text_in(asked, "order")
     if do == "copy":
-        desk.copy_order(order, text_in(asked, "name"))
+        desk.add("orders", text_in(asked, "name"), like=order)
     elif do == "rename":
-        desk.rename_order(order, text_in(asked, "name"))
+        desk.rename("orders", order, text_in(asked, "name"))
     elif do == "remove":
-        desk.remove_order(order)
+        desk.remove("orders", order)
     else:
         raise RequestError(f"do = {shown(do)}: allowed is copy, remove or rename")
 
 
-def _blocks(desk: Desk, asked: Asked) -> None:
-    do, block = text_in(asked, "do"), text_in(asked, "block")
+def _tables(desk: Desk, asked: Asked) -> None:
+    do, what, name = (text_in(asked, key) for key in ("do", "what", "name"))
     if do == "add":
-        desk.add_block(block, text_in(asked, "kind"))
+        kind, like = (text_or_none_in(asked, key) for key in ("kind", "like"))
+        desk.add(what, name, kind=kind, like=like)
     elif do == "rename":
-        desk.rename_block(block, text_in(asked, "name"))
+        desk.rename(what, name, text_in(asked, "new"))
     elif do == "remove":
-        desk.remove_block(block)
+        desk.remove(what, name)
     else:
         raise RequestError(f"do = {shown(do)}: allowed is add, remove or rename")
 
@@ -51,7 +52,7 @@ def _save(desk: Desk, asked: Asked) -> None:
 CHANGES: dict[str, Callable[[Desk, Asked], None]] = {
     "/move": _move,
     "/orders": _orders,
-    "/blocks": _blocks,
+    "/tables": _tables,
     "/change": _change,
     "/undo": lambda desk, _: desk.undo(),
     "/redo": lambda desk, _: desk.redo(),

@@ -1,20 +1,17 @@
 """A board's text while it is edited: moves, changes, undo, redo, saving. No web."""
 
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from simchain import files
-from simchain.bench.mentions import with_block_renamed, without_block
+from simchain.bench.desk_tables import with_table, with_table_renamed, without_table
 from simchain.board import Board, new_board, read_board, starter, updated
-from simchain.board.names import NAMES_ALLOWED, name_fault
 from simchain.board.read import LARGEST_FILE, text_of
-from simchain.board.wording import key_shown, one_line, shown
-from simchain.board.write import REMOVED, renamed
-from simchain.errors import BoardError, Problem, RequestError, SimchainError, unknown_name
+from simchain.board.wording import one_line, shown
+from simchain.errors import BoardError, RequestError, SimchainError, unknown_name
 
 # So many changes can be taken back.
 MOST_STEPS = 1000
@@ -118,53 +115,20 @@ class Desk:
             order, stretches, moved, f"{block} {'moved in' if was_in else 'put into'} {order}"
         )
 
-    def copy_order(self, order: str, name: str) -> None:
-        """Add an order `name` like `order`."""
-        stretches = self._stretches(order)
-        self._refuse_taken("orders", "an order", name)
-        given = {key: names for key, names in stretches.items() if key == "front" or names}
-        text = updated(self.text, {("orders", name): given})
-        self._take(text, f"{order} copied as {name}")
+    def add(
+        self, family: str, name: str, *, kind: str | None = None, like: str | None = None
+    ) -> None:
+        """Add a table to a family: blocks, amps, orders, passages or songs; see `with_table`."""
+        text = with_table(self.text, family, name, kind=kind, like=like)
+        self._take(text, f"{like} copied as {name}" if like else f"{name} added")
 
-    def remove_order(self, order: str) -> None:
-        """Take an order off the board."""
-        self._stretches(order)
-        self._take(updated(self.text, {("orders", order): REMOVED}), f"{order} removed")
+    def remove(self, family: str, name: str) -> None:
+        """Take a table off the board, and what refers to it out of all the others."""
+        self._take(without_table(self.text, family, name), f"{name} removed")
 
-    def rename_order(self, order: str, name: str) -> None:
-        """Give an order another name, also where the goals refer to it."""
-        self._stretches(order)
-        if name == order:
-            return
-        self._refuse_taken("orders", "an order", name)
-        text = renamed(self.text, ("orders", order), name)
-        if self.board.goals.reference == order:
-            text = updated(text, {("goals", "reference"): name})
-        self._take(text, f"{order} renamed {name}")
-
-    def add_block(self, name: str, kind: str) -> None:
-        """Add a block of a kind, last in front in every order and off in every passage."""
-        self._refuse_taken("blocks", "a block", name)
-        changes: dict[tuple[str, ...], Any] = {("blocks", name): {"kind": kind}}
-        for order, found in self.board.orders.items():
-            changes["orders", order, "front"] = [*found.front, name]
-        self._take(updated(self.text, changes), f"{name} added")
-
-    def remove_block(self, name: str) -> None:
-        """Take a block off the board, out of its orders, passages, rules and levels to set."""
-        self._refuse_unknown_block(name)
-        changes = without_block(tomllib.loads(self.text), name)
-        self._take(updated(self.text, changes), f"{name} removed")
-
-    def rename_block(self, block: str, name: str) -> None:
-        """Give a block another name, also wherever the board refers to it."""
-        self._refuse_unknown_block(block)
-        if name == block:
-            return
-        self._refuse_taken("blocks", "a block", name)
-        changes = with_block_renamed(tomllib.loads(self.text), block, name)
-        text = renamed(self.text, ("blocks", block), name)
-        self._take(updated(text, changes), f"{block} renamed {name}")
+    def rename(self, family: str, name: str, new: str) -> None:
+        """Give a table another name, also wherever the board refers to it."""
+        self._take(with_table_renamed(self.text, family, name, new), f"{name} renamed {new}")
 
     def change(self, changes: Mapping[tuple[str, ...], Any], say: str) -> None:
         """Make changes in the text, all or none; see `board.write.updated`. `say`: in words."""
@@ -265,15 +229,6 @@ class Desk:
         """Return the blocks of an order as its two lists."""
         found = self.board.order(order)
         return {"front": list(found.front), "loop": list(found.loop)}
-
-    def _refuse_taken(self, family: str, thing: str, name: str) -> None:
-        """Refuse what cannot be a name, and one that a table of the family has already."""
-        fault = name_fault(name)
-        if not fault and name in tomllib.loads(self.text)[family]:
-            fault = f"there is {thing} '{key_shown(name)}' already; give another name"
-        if fault:
-            file = str(self.file or "")
-            raise BoardError([Problem(file, family, name, shown(name), NAMES_ALLOWED, fault)])
 
     def _refuse_unknown_block(self, name: str) -> None:
         if name not in self.board.blocks:

@@ -1,4 +1,4 @@
-"""Where a board names a block, besides the block's own table; and what stands there without it."""
+"""Where a board names a block, passage, ..., besides its own table; and what stands there then."""
 
 import re
 from collections.abc import Callable, Iterator
@@ -16,34 +16,65 @@ _GROUPS = ("before", "together")
 SMALLEST_GROUP = 2
 
 
-def without_block(tables: dict[str, Any], block: str) -> dict[KeyPath, Any]:
-    """Return the changes, as `board.write.updated` takes them, that leave `block` unmentioned.
+def mentions_changed(
+    tables: dict[str, Any], family: str, name: str, new: str | None
+) -> dict[KeyPath, Any]:
+    """Return the changes, as `board.write.updated` takes them, where a board refers to `name`.
 
-    `tables` is the board file as read. The block's own table is among them.
+    `tables` is the board file as read, `family` the tables that `name` is one of: blocks, amps,
+    orders, passages or songs. With `new` it is named so from now on; None leaves it unmentioned.
     """
-    changes = _changes(tables, block, None)
-    return {**changes, ("blocks", block): REMOVED}
 
-
-def with_block_renamed(tables: dict[str, Any], block: str, name: str) -> dict[KeyPath, Any]:
-    """Return the changes that name a block `name` wherever the board refers to it."""
-    return _changes(tables, block, name)
-
-
-def _changes(tables: dict[str, Any], block: str, name: str | None) -> dict[KeyPath, Any]:
     def told(each: str) -> str | None:
-        return name if each == block else each
+        return new if each == name else each
 
-    found = [
-        *_in_orders(tables, told),
-        *_in_passages(tables, block, told),
-        *_in_rules(tables.get("rules", {}), block, told),
-        *_in_levels(tables.get("set_levels", {}), told),
-    ]
+    found = _MENTIONS[family](tables, name, told)
     return {path: after for path, before, after in found if after != before}
 
 
 _Found = Iterator[tuple[KeyPath, Any, Any]]
+
+
+def _of_block(tables: dict[str, Any], block: str, told: Renaming) -> _Found:
+    yield from _in_orders(tables, told)
+    yield from _in_passages(tables, block, told)
+    yield from _in_rules(tables.get("rules", {}), block, told)
+    yield from _in_levels(tables.get("set_levels", {}), told)
+
+
+def _of_amp(tables: dict[str, Any], _: str, told: Renaming) -> _Found:
+    if "amps" in tables.get("output", {}):
+        yield _listed(("output", "amps"), tables["output"]["amps"], told)
+
+
+def _of_order(tables: dict[str, Any], _: str, told: Renaming) -> _Found:
+    if "reference" in tables.get("goals", {}):
+        yield _named(("goals", "reference"), tables["goals"]["reference"], told)
+
+
+def _of_passage(tables: dict[str, Any], passage: str, told: Renaming) -> _Found:
+    for song, table in tables.get("songs", {}).items():
+        if "passages" in table:
+            path, before, after = _listed(("songs", song, "passages"), table["passages"], told)
+            yield path if after is not REMOVED else path[:2], before, after
+    for other, table in tables["passages"].items():
+        path = ("passages", other, "above")
+        if other != passage and table.get("above", {}).get("passage") == passage:
+            path, before, after = _named((*path, "passage"), passage, told)
+            yield path if after is not REMOVED else path[:3], before, after
+
+
+def _of_song(*_: Any) -> _Found:
+    return iter(())
+
+
+_MENTIONS: dict[str, Callable[[dict[str, Any], str, Renaming], _Found]] = {
+    "blocks": _of_block,
+    "amps": _of_amp,
+    "orders": _of_order,
+    "passages": _of_passage,
+    "songs": _of_song,
+}
 
 
 def _in_orders(tables: dict[str, Any], told: Renaming) -> _Found:
@@ -97,6 +128,17 @@ def _key_moved(path: KeyPath, table: dict[str, Any], block: str, told: Renaming)
 def _events(events: list[dict[str, Any]], told: Renaming) -> list[dict[str, Any]]:
     named = [(event, told(event["block"])) for event in events]
     return [{**event, "block": name} for event, name in named if name is not None]
+
+
+def _named(path: KeyPath, name: str, told: Renaming) -> tuple[KeyPath, Any, Any]:
+    new = told(name)
+    return path, name, REMOVED if new is None else new
+
+
+def _listed(path: KeyPath, names: list[str], told: Renaming) -> tuple[KeyPath, Any, Any]:
+    """Name the names of a list that goes when none of them is left."""
+    left = _names(names, told)
+    return path, names, left if left or not names else REMOVED
 
 
 def _names(names: list[str], told: Renaming) -> list[str]:

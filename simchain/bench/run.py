@@ -19,6 +19,7 @@ from simchain.files import reason_of
 
 ADDRESS = "127.0.0.1"
 ENDS_WITHIN_S = 1
+JOB_ENDS_WITHIN_S = 2.0
 
 
 def run(
@@ -37,9 +38,13 @@ def run(
     with listening(port) as listener:
         port = listener.getsockname()[1]
         token, sounds = secrets.token_urlsafe(32), Sounds()
-        app = Guard(Bench(desk, folder, sounds, token).app(), port=port, token=token, say=say)
+        bench = Bench(desk, folder, sounds, token)
+        app = Guard(bench.app(), port=port, token=token, say=say)
         server = Server(app, lambda: _ready(desk, sounds, lambda: listens(address_of(port))))
-        server.run(sockets=[listener])
+        try:
+            server.run(sockets=[listener])
+        finally:
+            bench.jobs.end(JOB_ENDS_WITHIN_S)
 
 
 def listening(port: int | None) -> socket.socket:

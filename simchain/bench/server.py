@@ -27,8 +27,11 @@ from simchain.bench.clips import full_scale_from_tone, keep_clip
 from simchain.bench.desk import ConflictError, Desk
 from simchain.bench.facts import board_document, starters_document
 from simchain.bench.files import KINDS, environment, static_files
+from simchain.bench.guard import fault_line
+from simchain.bench.job_routes import job_routes
+from simchain.bench.jobs import Jobs
 from simchain.bench.settings import settings_document
-from simchain.bench.threads import done_aside
+from simchain.bench.threads import GoneError, done_aside, done_while_wanted
 from simchain.board import Board
 from simchain.errors import RequestError
 
@@ -39,6 +42,7 @@ if TYPE_CHECKING:
 SOUNDS_AT_ONCE = 4
 LONGEST_SLICE_S = 60.0
 LATEST_S = 86_400.0
+NOBODY = "nobody waits for this sound any more"
 FOR_EVER = "private, max-age=31536000, immutable"
 _KEY = re.compile(r"[0-9a-f]{8,128}")
 
@@ -51,6 +55,7 @@ class Bench:
 
     def __init__(self, desk: Desk | None, folder: Path, sounds: "Sounds", token: str) -> None:
         self.desk, self.folder, self.sounds, self.token = desk, folder, sounds, token
+        self.jobs = Jobs(fault_line)
         self._one_change_at_a_time = asyncio.Lock()
         self._few_sounds = asyncio.Semaphore(SOUNDS_AT_ONCE)
 
@@ -69,6 +74,7 @@ class Bench:
             Route("/point", told(self.point), methods=["GET"]),
             Route("/where", told(self.where), methods=["GET"]),
             Route("/free", told(self.free), methods=["GET"]),
+            Route("/traces", told(self.traces), methods=["GET"]),
             Route("/slice.wav", told(self.slice), methods=["GET"]),
             Route("/sound/{name}", told(self.sound), methods=["GET"]),
             Route("/start", told(self.start), methods=["POST"]),
@@ -76,6 +82,7 @@ class Bench:
         routes += [
             Route(path, told(self._changing(do)), methods=["POST"]) for path, do in CHANGES.items()
         ]
+        routes += job_routes(self.jobs, self._board_at)
         return Router(routes, redirect_slashes=False)
 
     # What is only looked at
@@ -155,14 +162,21 @@ class Bench:
         orders = [order_in(asked, key) for key in ("a", "b")]
         passage, amp = text_in(asked, "passage"), asked.get("amp")
         words = asked.get("first", "A"), asked.get("second", "B")
-        found = await self._sound(request, self.sounds.against, board, *orders, passage, amp, words)
+        found = await self._long(request, self.sounds.against, board, *orders, passage, amp, words)
         return JSONResponse(found)
 
     async def free(self, request: Request) -> Response:
         """Say where each block of an order may stand without being heard to."""
         board, asked = self._asked_of(request)
         names = [text_in(asked, key) for key in ("order", "passage")]
-        found = await self._sound(request, self.sounds.free, board, *names, asked.get("amp"))
+        found = await self._long(request, self.sounds.free, board, *names, asked.get("amp"))
+        return JSONResponse(found)
+
+    async def traces(self, request: Request) -> Response:
+        """Say what happens over time in an order: events, what is turned down, repeats."""
+        board, asked = self._asked_of(request)
+        names = [text_in(asked, key) for key in ("order", "passage")]
+        found = await self._long(request, self.sounds.traces, board, *names, asked.get("amp"))
         return JSONResponse(found)
 
     async def slice(self, request: Request) -> Response:
@@ -204,8 +218,16 @@ class Bench:
     async def _sound(self, request: Request, render: Callable[..., Any], *asked: Any) -> Any:
         async with self._few_sounds:
             if await request.is_disconnected():  # the page wants something else by now
-                raise ConflictError("nobody waits for this sound any more")
+                raise ConflictError(NOBODY)
             return await done_aside(render, *asked)
+
+    async def _long(self, request: Request, work: Callable[..., Any], *asked: Any) -> Any:
+        """Return what takes a second or more; it stops when the page wants something else."""
+        async with self._few_sounds:
+            try:
+                return await done_while_wanted(request.is_disconnected, work, *asked)
+            except GoneError as error:
+                raise ConflictError(NOBODY) from error
 
     def _asked_of(self, request: Request) -> tuple[Board, Mapping[str, str]]:
         """Return the board as it stands, and what is asked of it."""
@@ -245,6 +267,13 @@ class Bench:
                 return JSONResponse(await run_in_threadpool(board_document, desk))
 
         return answering
+
+    def _board_at(self, revision: int) -> Board:
+        """Return the board as it stands, if it is that of a revision."""
+        desk = self._begun()
+        if revision != desk.revision:
+            raise stale()
+        return desk.board
 
     def _begun(self) -> Desk:
         if self.desk is None:

@@ -3,28 +3,33 @@
 import hashlib
 from collections import OrderedDict
 from dataclasses import dataclass
-from threading import Lock
+from functools import partial
+from threading import Event, Lock
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simchain.bench.answers import against, free_places, moment_of_most_difference_s
+from simchain.bench.figures import bands_facts, quiet_figures, sound_figures
+from simchain.bench.traces import repeats_document, traces_document
 from simchain.board import Board, Order, clip_path
 from simchain.chain.excerpt import excerpt
+from simchain.chain.floors import with_floors
 from simchain.chain.kept import Kept
 from simchain.chain.path import path_from
 from simchain.chain.render import amp_name
 from simchain.chain.source import Source, clip_name, source_of
-from simchain.chain.walk import Rendering, full_scale_volts, walk
-from simchain.chain.walker import Output
+from simchain.chain.steps import Path
+from simchain.chain.walk import Rendering, full_scale_volts, stop_if_told, walk
+from simchain.chain.walker import Output, twice
 from simchain.decide.gains import CEILING_DBTP, mean_lufs, room_lufs
 from simchain.measure.loudness import loudness_or_rms, ungated_lufs
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.report.documents import figures
 from simchain.report.numbers import number
 from simchain.report.page_data import waveform
-from simchain.signal import Signal, Volts, float_wav, twins
+from simchain.signal import Volts, float_wav
 
 Samples = NDArray[np.float32]
 Music = tuple[str, str | None]  # a passage on an amplifier
@@ -97,8 +102,9 @@ class Sounds:
                     {"name": name, **figures(point)} for name, point in rendering.points.items()
                 ],
                 "waveform": waveform(output.samples, gains_db["passage"]),
-                "bands_db": _bands_db(output.samples, rate, gains_db["passage"]),
+                **bands_facts(output.samples, rate, gains_db["passage"]),
                 "warnings": list(rendering.warnings),
+                "engineers": sound_figures(rendering, gains_db["passage"]),
             },
         )
 
@@ -169,26 +175,26 @@ class Sounds:
     def point(
         self, board: Board, order: str, passage: str, amp: str | None, point: str
     ) -> dict[str, Any]:
-        """Render a passage up to a test point, evened out: what it reads, and its key.
+        """Return a passage up to a test point, evened out: what it reads, and its key.
 
+        It is taken from what was run for the whole, without running it again.
         Raises as `heard` does, and RequestError for a point that the path does not have.
         """
-        from simchain.chain.render import render, signal_at
-
-        signal = signal_at(render(board, order, passage, amp=amp), point)
-        peak = max(float(np.abs(signal.volts).max(initial=0.0)), 1e-12)
-        samples = np.broadcast_to(signal.volts / peak, (2, signal.frames))
+        path, _, volts = self._path(board, order, passage, amp)
+        there, rate = self._kept.at_point(path, volts, point), board.rate
+        peak = max(float(np.abs(there).max(initial=0.0)), 1e-12)
+        samples = twice(there / peak) if len(there) == 1 else there / peak
         key = hashlib.blake2b(np.ascontiguousarray(samples).data, digest_size=16).hexdigest()
-        self._keep(key, _Sound(samples.astype(np.float32), signal.rate))
-        lufs, _ = loudness_or_rms(samples, signal.rate)
-        true_peak_db = true_peak_dbtp(samples, signal.rate)
+        self._keep(key, _Sound(samples.astype(np.float32), rate))
+        lufs, _ = loudness_or_rms(samples, rate)
+        true_peak_db = true_peak_dbtp(samples, rate)
         even_db = min(PLAYED_LUFS - lufs, CEILING_DBTP - true_peak_db)
         even_db = even_db if np.isfinite(even_db) else 0.0
         return {
             "key": key,
             "point": point,
-            "seconds": signal.seconds,
-            "rate": signal.rate,
+            "seconds": samples.shape[1] / rate,
+            "rate": rate,
             "gain_db": dict.fromkeys(("passage", "order", "as_is"), even_db),
         }
 
@@ -200,13 +206,17 @@ class Sounds:
         passage: str,
         amp: str | None,
         words: tuple[str, str] = ("A", "B"),
+        *,
+        stop: Event | None = None,
     ) -> dict[str, Any]:
         """Hold order B against order A in a passage: the sentence, the word and its figures.
 
-        `words` are what the sentence calls them by. Raises as `heard` does.
+        `words` are what the sentence calls them by. Raises as `heard` does, and StoppedError once
+        `stop` is set.
         """
         with self._one_at_a_time:
-            return against(board, a, b, passage, amp, words)
+            stop_if_told(stop)
+            return against(board, a, b, passage, amp, words, stop)
 
     def where(
         self, board: Board, a: str | Order, b: str | Order, passage: str, amp: str | None
@@ -218,13 +228,43 @@ class Sounds:
         one, other = (self._rendered(board, order, passage, amp) for order in (a, b))
         return {"at_s": moment_of_most_difference_s(one.output, other.output, one.rate)}
 
-    def free(self, board: Board, order: str, passage: str, amp: str | None) -> dict[str, Any]:
+    def free(
+        self,
+        board: Board,
+        order: str,
+        passage: str,
+        amp: str | None,
+        *,
+        stop: Event | None = None,
+    ) -> dict[str, Any]:
         """Say where each block may stand in a passage without a difference being expected.
 
-        Raises as `heard` does.
+        Raises as `heard` does, and StoppedError once `stop` is set.
         """
         with self._one_at_a_time:
-            return free_places(board, order, passage, amp)
+            stop_if_told(stop)
+            return free_places(board, order, passage, amp, stop)
+
+    def traces(
+        self,
+        board: Board,
+        order: str,
+        passage: str,
+        amp: str | None,
+        *,
+        stop: Event | None = None,
+    ) -> dict[str, Any]:
+        """Return what happens over time in an order: events, what is turned down, repeats.
+
+        Raises as `heard` does, and StoppedError once `stop` is set.
+        """
+        path, source, volts = self._path(board, order, passage, amp)
+        arriving = partial(self._kept.at_input, path, volts)
+        told = traces_document(path, source, volts, arriving, stop)
+        repeats = repeats_document(board, order, passage, path.amp_name, stop)
+        stop_if_told(stop)
+        quiet = with_floors(board, [self._kept.render(board, path, source, volts)])[0]
+        return {**told, "repeats": repeats, "engineers": quiet_figures(quiet)}
 
     def _gain_of_order_db(self, board: Board, order: str, amp: str | None) -> float:
         """Return the gain at which the passages of an order are as loud as all others on average.
@@ -241,10 +281,16 @@ class Sounds:
     def _rendered(
         self, board: Board, order: str | Order, passage: str, amp: str | None
     ) -> Rendering:
+        path, source, volts = self._path(board, order, passage, amp)
+        return self._kept.render(board, path, source, volts)
+
+    def _path(
+        self, board: Board, order: str | Order, passage: str, amp: str | None
+    ) -> tuple[Path, Source, Volts]:
+        """Return the path of a passage in an order, its source, and the volts of that."""
         board.order(order)
         source, volts = self._source(board, passage)
-        path = path_from(source, board, order, amp_name(board, amp))
-        return self._kept.render(board, path, source, volts)
+        return path_from(source, board, order, amp_name(board, amp)), source, volts
 
     def _source(self, board: Board, passage: str) -> tuple[Source, Volts]:
         """Return a passage at the guitar's jack; read again where anything but orders changed."""
@@ -289,10 +335,3 @@ def _gains_db(output: Output) -> dict[str, float]:
         return {"passage": 0.0, "as_is": 0.0}
     even = min(PLAYED_LUFS, room_lufs(output)) - output.integrated_lufs
     return {"passage": even, "as_is": min(0.0, CEILING_DBTP - output.true_peak_dbtp)}
-
-
-def _bands_db(samples: Volts, rate: int, gain_db: float) -> list[float | None]:
-    from simchain.measure.bands import third_octaves_db
-
-    lines = samples[:1] if twins(samples) else samples
-    return [number(db + gain_db) for db in third_octaves_db(Signal(lines, rate))[1]]

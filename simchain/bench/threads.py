@@ -1,12 +1,39 @@
 """Work that may take long, in a thread that nobody waits for when the bench ends."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from contextlib import suppress
-from threading import Thread
+from functools import partial
+from threading import Event, Thread
 from typing import Any, TypeVar
 
 Result = TypeVar("Result")
+
+LOOK_EVERY_S = 0.1
+
+
+class GoneError(Exception):
+    """Nobody waits for it any more."""
+
+
+async def done_while_wanted(
+    gone: Callable[[], Awaitable[bool]], work: Callable[..., Result], *given: Any
+) -> Result:
+    """Return what `work` makes of `given` and of a `stop`, or raise what it raises.
+
+    As soon as nobody waits, as `gone` tells, or this is cancelled, `stop` is set, and the work is
+    left to end by itself. Raises GoneError where nobody waits.
+    """
+    stop = Event()
+    doing = asyncio.ensure_future(done_aside(partial(work, stop=stop), *given))
+    try:
+        while not (await asyncio.wait([doing], timeout=LOOK_EVERY_S))[0]:
+            if await gone():
+                raise GoneError
+        return doing.result()
+    finally:
+        stop.set()
+        doing.cancel()
 
 
 async def done_aside(work: Callable[..., Result], *given: Any) -> Result:

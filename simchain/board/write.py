@@ -72,8 +72,13 @@ def renamed(text: str, path: KeyPath, name: str) -> str:
 
 def _changed(text: str, path: KeyPath, value: Any) -> str:
     wanted = tomllib.loads(text)
-    if _found(wanted, path) == value and type(_found(wanted, path)) is type(value):
+    there = _found(wanted, path)
+    if there == value and type(there) is type(value):
         return text
+    if there and value and isinstance(there, dict) and isinstance(value, dict):
+        # Key by key, so that what stays in the table keeps its line.
+        gone = {(*path, key): REMOVED for key in there if key not in value}
+        return updated(text, {**{(*path, key): each for key, each in value.items()}, **gone})
     _put(wanted, path, value)
     ways = (_entries_moved, _replaced, _with_new_key, _with_new_table, _left_to_tomlkit)
     result = _first_that_reads(_tried(ways, text, path, value), [wanted])
@@ -141,14 +146,14 @@ def _without_key(text: str, path: KeyPath) -> str:
 
 
 def _entries_moved(text: str, path: KeyPath, value: Any) -> str:
-    """Put the texts of a list that stands on several lines into another sequence."""
+    """Change the entries of a list that stands on several lines."""
     document = tomlkit.parse(text)
     parent = _parent(document, path)
     old = parent.get(path[-1])
-    texts = isinstance(value, list) and all(isinstance(entry, str) for entry in value)
-    if not (texts and isinstance(old, Array) and "\n" in old.as_string()):
+    if not (isinstance(value, list) and isinstance(old, Array) and "\n" in old.as_string()):
         raise _NotThisWayError
-    parent[path[-1]] = tomlkit.parse(f"value = {relisted(old.as_string(), value)}")["value"]
+    listed = relisted(old.as_string(), value, _toml)
+    parent[path[-1]] = tomlkit.parse(f"value = {listed}")["value"]
     return tomlkit.dumps(document)
 
 

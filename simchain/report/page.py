@@ -36,7 +36,9 @@ if TYPE_CHECKING:
 
 SCRIPTS = (
     "player.js",
+    "report_player.js",
     "drawing.js",
+    "happenings.js",
     "timeline.js",
     "levels.js",
     "sheet.js",
@@ -45,7 +47,7 @@ SCRIPTS = (
     "blind_show.js",
     "controls.js",
 )
-STYLES = ("sheet.css", "timeline.css", "levels.css", "blind.css")
+STYLES = ("sheet.css", "timeline.css", "report.css", "levels.css", "blind.css")
 ACCENTS = 9
 MODES = {
     "passage": "matched per passage",

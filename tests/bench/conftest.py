@@ -1,5 +1,11 @@
-"""The bench opened in a browser, with all that its page said and asked for."""
+"""The bench opened in a browser, with all that its page said and asked for.
 
+What ears are expected to tell takes all cores and outlives the page that asked. So it is asked of
+the bench only where a page is opened with ``judged=True``; elsewhere its two questions never reach
+the bench: one is answered with a sentence of the tests, and one waits.
+"""
+
+import re
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,6 +23,8 @@ from tests.bench.serving import TOKEN, Client, served
 RATE = 48_000
 # Of what the page asked and was refused the browser itself says so; that is no fault of the page.
 REFUSED = "Failed to load resource: the server responded with a status of 4"
+
+JUDGED = {"sentence": "A and B, as a test says.", "engineers": [["verdict", "subtle"]]}
 
 BOARD = """
 title = "Slipway"  # kept
@@ -44,7 +52,15 @@ on = ["press"]
 class BenchSheet:
     """The bench's page, its server, and all that the page said."""
 
-    def __init__(self, browser: Any, client: Client, before: str = "", **context: Any) -> None:
+    def __init__(
+        self,
+        browser: Any,
+        client: Client,
+        before: str = "",
+        *,
+        judged: bool = False,
+        **context: Any,
+    ) -> None:
         context.setdefault("viewport", {"width": 1280, "height": 900})
         self.client = client
         self.context = browser.new_context(**context)
@@ -57,6 +73,9 @@ class BenchSheet:
         self.page.on("request", lambda request: self.asked.append(request.url))
         if before:
             self.page.add_init_script(before)
+        if not judged:
+            self.page.route(re.compile(r"/against\?"), lambda asked: asked.fulfill(json=JUDGED))
+            self.page.route(re.compile(r"/free\?"), lambda _: None)
         self.page.goto(f"http://127.0.0.1:{client.port}/")
         self.until("window.simchainBench.seen !== null")
 

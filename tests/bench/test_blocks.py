@@ -64,11 +64,11 @@ def client(desk: Desk) -> Iterator[Client]:
 
 
 def ask(client: Client, desk: Desk, **body: Any) -> Any:
-    return client.post("/blocks", revision=desk.revision, **body)
+    return client.post("/tables", revision=desk.revision, what="blocks", **body)
 
 
 def test_a_block_is_removed_from_all_that_names_it(client: Client, desk: Desk) -> None:
-    answer = ask(client, desk, do="remove", block="grit")
+    answer = ask(client, desk, do="remove", name="grit")
     assert answer.status == 200
     assert answer.json()["undo"] == "grit removed"
     board = desk.board
@@ -92,20 +92,20 @@ def test_a_block_is_removed_from_all_that_names_it(client: Client, desk: Desk) -
 
 
 def test_a_renamed_block_is_the_same_board_under_another_name(client: Client, desk: Desk) -> None:
-    assert ask(client, desk, do="rename", block="grit", name="gravel").status == 200
+    assert ask(client, desk, do="rename", name="grit", new="gravel").status == 200
     assert desk.would_undo == "grit renamed gravel"
     there = read_board(BOARD.replace("grit", "gravel"), folder=desk.folder)
     told = {"file": there.file, "folder": there.folder, "title": there.title}
     assert desk.board.model_copy(update=told) == there
     assert "# the loud one" in desk.text
-    assert ask(client, desk, do="rename", block="gravel", name="grit").status == 200
+    assert ask(client, desk, do="rename", name="gravel", new="grit").status == 200
     assert desk.board.model_copy(update=told) == read_board(BOARD, folder=desk.folder).model_copy(
         update=told
     )
 
 
 def test_a_block_is_added_last_in_front_of_every_order_and_off(client: Client, desk: Desk) -> None:
-    answer = ask(client, desk, do="add", block="push", kind="boost")
+    answer = ask(client, desk, do="add", name="push", kind="boost")
     assert answer.status == 200
     told = answer.json()
     assert told["blocks"]["push"] == {"kind": "boost", "on": {"solo": "off", "verse": "off"}}
@@ -118,15 +118,15 @@ def test_a_block_is_added_last_in_front_of_every_order_and_off(client: Client, d
 @pytest.mark.parametrize(
     ("body", "words"),
     [
-        ({"do": "add", "block": "grit", "kind": "drive"}, "a block 'grit' already"),
-        ({"do": "add", "block": "Push", "kind": "drive"}, "cannot be used"),
-        ({"do": "add", "block": "out", "kind": "drive"}, "taken"),
-        ({"do": "add", "block": "push", "kind": "drvie"}, "drive"),
-        ({"do": "add", "block": "push"}, "kind is missing"),
-        ({"do": "remove", "block": "gone"}, "no block 'gone'"),
-        ({"do": "rename", "block": "gone", "name": "there"}, "no block 'gone'"),
-        ({"do": "rename", "block": "grit", "name": "press"}, "a block 'press' already"),
-        ({"do": "swap", "block": "grit"}, "allowed is add, remove or rename"),
+        ({"do": "add", "name": "grit", "kind": "drive"}, "a block 'grit' already"),
+        ({"do": "add", "name": "Push", "kind": "drive"}, "cannot be used"),
+        ({"do": "add", "name": "out", "kind": "drive"}, "taken"),
+        ({"do": "add", "name": "push", "kind": "drvie"}, "drive"),
+        ({"do": "add", "name": "push"}, "kind is missing"),
+        ({"do": "remove", "name": "gone"}, "no block 'gone'"),
+        ({"do": "rename", "name": "gone", "new": "there"}, "no block 'gone'"),
+        ({"do": "rename", "name": "grit", "new": "press"}, "a block 'press' already"),
+        ({"do": "swap", "name": "grit"}, "allowed is add, remove or rename"),
     ],
 )
 def test_what_cannot_be_done_is_said_and_changes_nothing(
@@ -140,9 +140,9 @@ def test_what_cannot_be_done_is_said_and_changes_nothing(
 
 def test_the_last_block_stays(client: Client, desk: Desk) -> None:
     for block in ("grit", "room"):
-        assert ask(client, desk, do="remove", block=block).status == 200
+        assert ask(client, desk, do="remove", name=block).status == 200
     before = desk.text
-    answer = ask(client, desk, do="remove", block="press")
+    answer = ask(client, desk, do="remove", name="press")
     assert answer.status == 422
     assert "at least one block" in answer.json()["problems"][0]["text"]
     assert desk.text == before

@@ -390,7 +390,7 @@ def test_a_loop_is_set_by_dragging_and_by_numbers(opened):
 
 def test_what_a_move_does_is_said_and_drawn(opened):
     """What meters tell comes at once, what ears are expected to a moment later."""
-    sheet = opened()
+    sheet = opened(judged=True)
     sheet.until("document.getElementById('does-more').textContent.startsWith('verdict')")
     assert sheet.page.locator("#ribbon .stop-name").count() == 10
     sheet.page.evaluate(
@@ -467,7 +467,7 @@ def agree(sheet: BenchSheet) -> None:
 
 
 def test_random_edits_leave_all_in_agreement(opened):
-    sheet = opened()
+    sheet = opened(judged=True)
     sheet.play()
     edits(sheet, 40, seed=8)
     assert sheet.said == []
@@ -475,7 +475,7 @@ def test_random_edits_leave_all_in_agreement(opened):
 
 @pytest.mark.soak
 def test_two_hundred_random_edits_leave_all_in_agreement(opened):
-    sheet = opened()
+    sheet = opened(judged=True)
     sheet.play()
     for seed in range(10):
         edits(sheet, 20, seed)

@@ -16,7 +16,7 @@ def choose_verse(sheet: Any) -> None:
 
 
 def test_free_places_are_told_in_words_and_marked_in_the_line(opened: Any) -> None:
-    sheet = opened()
+    sheet = opened(judged=True)
     choose_verse(sheet)
     moves = [each for each in sheet.state("free") if each["block"] == "press"]
     assert moves
@@ -39,7 +39,7 @@ def test_free_places_are_told_in_words_and_marked_in_the_line(opened: Any) -> No
 
 def test_what_is_marked_is_what_the_ear_says(opened: Any) -> None:
     """A move to a marked place is held against what was, and no difference is expected of it."""
-    sheet = opened()
+    sheet = opened(judged=True)
     choose_verse(sheet)
     move = next(each for each in sheet.state("free") if each["block"] == "press")
     to = "front" if "press" in move["front"] else "loop"
@@ -56,7 +56,7 @@ def test_what_is_marked_is_what_the_ear_says(opened: Any) -> None:
 
 def test_the_sentence_calls_orders_by_their_letters(opened: Any) -> None:
     """B is held against A, and A against B: what is said of one is said of it both times."""
-    sheet = opened()
+    sheet = opened(judged=True)
     sheet.page.locator('.line[data-order="split"] .letter').click()
     sheet.until("window.simchainBench.order === 'split'")
     sheet.until(KNOWN)
@@ -65,7 +65,7 @@ def test_the_sentence_calls_orders_by_their_letters(opened: Any) -> None:
 
 
 def test_a_key_leads_to_where_they_differ_most(opened: Any) -> None:
-    sheet = opened()
+    sheet = opened(judged=True)
     sheet.until(KNOWN)
     sheet.page.locator("#lanes").focus()
     sheet.page.keyboard.press("d")
@@ -76,7 +76,7 @@ def test_a_key_leads_to_where_they_differ_most(opened: Any) -> None:
 
 def test_one_gain_for_an_order(opened: Any) -> None:
     """It is asked for when it is chosen, and not before: all passages are rendered for it."""
-    sheet = opened()
+    sheet = opened(judged=True)
     sheet.play()
     sheet.until(KNOWN)
     assert not [url for url in sheet.asked if "ways=order" in url]

@@ -50,7 +50,8 @@ class MadeUpSounds:
         self.asked.append(asked)
         return b"RIFF", {"passage": -3.25, "as_is": 0.5}
 
-    def against(self, _: Board, *asked: Any) -> dict[str, Any]:
+    def against(self, _: Board, *asked: Any, stop: threading.Event | None = None) -> dict[str, Any]:
+        assert stop is not None
         self.asked.append(asked)
         return {"sentence": "the same"}
 
@@ -62,9 +63,19 @@ class MadeUpSounds:
         self.asked.append(asked)
         return {"key": KEY}
 
-    def free(self, _: Board, *asked: Any) -> dict[str, Any]:
+    def free(self, _: Board, *asked: Any, stop: threading.Event | None = None) -> dict[str, Any]:
+        assert stop is not None
         self.asked.append(asked)
+        if asked[1] == "intro":
+            self.busy.set()
+            if stop.wait(20):
+                self.go_on.set()
         return {"moves": []}
+
+    def traces(self, _: Board, *asked: Any, stop: threading.Event | None = None) -> dict[str, Any]:
+        assert stop is not None
+        self.asked.append(asked)
+        return {"events": []}
 
 
 @pytest.fixture
@@ -126,7 +137,11 @@ def test_the_board_document(client: Client, path: Path) -> None:
     solo = document["passages"][2]
     assert solo["on"] == ["press", "grit", "push", "room", "repeat"]
     assert 8.0 < solo["seconds"] < 20.0
-    assert document["warnings"]
+    assert document["warnings"] == []
+    change = {"path": ["blocks", "push", "gain_db"], "value": 40}
+    changed = client.post("/change", revision=0, changes=[change], say="push gain_db").json()
+    (warning,) = changed["warnings"]
+    assert "gain_db = 40: usual is 0 to 25 dB" in warning
 
 
 def test_an_order_tells_what_it_leaves_out_and_which_rule_it_breaks(client: Client) -> None:
@@ -159,6 +174,19 @@ def test_static_files(still: Client) -> None:
     script = still.get("/static/ask.js")
     assert script.headers["content-type"].startswith("text/javascript")
     assert all(name.endswith((".css", ".js", ".svg")) for name in static_files())
+
+
+def test_files_come_without_what_is_for_readers() -> None:
+    """Lines keep their numbers, and no text goes over a line's end, where it would be changed."""
+    for folder in ("bench", "report"):
+        for file in Path(f"simchain/{folder}/static").glob("*.js"):
+            written = file.read_text().split("\n")
+            served = static_files()[file.name].decode().split("\n")
+            assert len(served) == len(written)
+            for before, after in zip(written, served, strict=True):
+                bare = before.strip()
+                assert after.rstrip() == ("" if bare.startswith("//") else bare)
+                assert before.startswith("//") or before.count("`") % 2 == 0, (file.name, before)
 
 
 @pytest.mark.parametrize(
@@ -495,3 +523,15 @@ def test_a_starter_with_a_name_is_written_at_once(empty: Client, tmp_path: Path)
     document = empty.post("/start", name="electric", file="mine.toml").json()
     assert (document["file"], document["saved"]) == ("mine.toml", True)
     assert [file.name for file in tmp_path.iterdir()] == ["mine.toml"]
+
+
+def test_what_takes_long_is_told_to_stop_when_the_page_is_gone(
+    client: Client, sounds: MadeUpSounds
+) -> None:
+    asked = b"GET /free?order=split&passage=intro HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"
+    line = client.raw(asked % client.port)
+    assert sounds.busy.wait(10)
+    assert not sounds.go_on.wait(0.3), "while somebody waits it goes on"
+    line.close()
+    assert sounds.go_on.wait(5)
+    assert client.get("/traces?order=split&passage=solo").json() == {"events": []}

@@ -11,7 +11,7 @@ import pytest
 
 from simchain.bench.desk import Desk
 from simchain.bench.server import Bench
-from simchain.bench.settings import starts_of
+from simchain.bench.setting_facts import starts_of
 from simchain.blocks import kinds
 from simchain.board import STARTERS, read_board, starter, updated
 from tests.bench.serving import TOKEN, Client, served
@@ -46,8 +46,10 @@ def test_every_table_of_the_board_is_told(client: Client, desk: Desk) -> None:
     board = desk.board
     assert [each["table"] for each in told["tables"]] == [
         *(f"blocks.{name}" for name in board.blocks),
-        *("source", "source.pickup", "cables", "output"),
+        *("", "source", "source.pickup", "cables", "supply", "output"),
+        *("floor", "rules", "goals", "judging", "set_levels"),
         *(f"amps.{name}" for name in board.amps),
+        *(f"songs.{name}" for name in board.songs),
     ]
     assert [each["name"] for each in told["passages"]] == list(board.passages)
     assert [each["kind"] for each in told["kinds"]] == list(kinds())
@@ -181,3 +183,29 @@ def test_sound_files_beside_the_board_are_offered(client: Client, desk: Desk) ->
 def test_without_a_board_there_are_none(tmp_path: Path) -> None:
     with served(Bench(None, tmp_path, None, TOKEN).app()) as client:  # type: ignore[arg-type]
         assert client.get("/settings").status == 409
+
+
+def test_every_setting_can_be_filled_in_under_words_of_its_own(client: Client, desk: Desk) -> None:
+    told = client.get("/settings").json()
+    known = {"number", "whole", "yes", "choice", "text", "pair", "names", "sequence", "groups"}
+    known |= {"rows", "places", "events"}
+    for table in told["tables"] + told["passages"]:
+        labels = [control["label"] for control in table["controls"]]
+        assert len(labels) == len(set(labels)) > 0
+        for control in table["controls"]:
+            many = control["name"] in ("modes", "bands")
+            assert control["type"] in known or many, (table["table"], control["name"])
+            assert "_" not in control["label"]
+    assert controls_of(told, "blocks.grit")["low_cut_hz"]["label"] == "low cut"
+    assert controls_of(told, "rules")["fixed"]["type"] == "places"
+    assert controls_of(told, "rules")["before"]["choices"] == [
+        each["name"] for each in told["tables"][:8]
+    ]
+    assert controls_of(told, "goals")["reference"]["choices"][:2] == ["series", "split"]
+    outlets = controls_of(told, "supply")["outlets"]
+    there = [outlet.name for outlet in desk.board.supply.outlets]
+    assert [each["name"] for each in outlets["value"]] == there != []
+    assert {each["name"]: each["unit"] for each in outlets["controls"]}["ma"] == "mA"
+    repeat = next(each for each in told["tables"] if each["table"] == "blocks.repeat")
+    assert repeat["does"] == ["on", "off", "record", "play", "overdub", "stop"]
+    assert told["tables"][0]["does"] == ["on", "off"]

@@ -12,6 +12,7 @@ from simchain import clips
 from simchain.bench.sounds import PLAYED_LUFS, Sounds
 from simchain.board import Board, Event, Order, load_board
 from simchain.chain.render import render
+from simchain.chain.walk import StoppedError
 from simchain.errors import ClipError, RequestError
 from simchain.measure.loudness import integrated_lufs, ungated_lufs
 from simchain.measure.true_peak import true_peak_dbtp
@@ -219,6 +220,57 @@ def test_free_moves_as_the_page_is_told_of_them(board: Board) -> None:
     for line in (("grit", "press", "echo", "|"), ("press", "echo", "grit", "|")):
         assert moves["grit", *line]["louder_lu"] == pytest.approx(0.0, abs=0.1)
     assert ("echo", "echo", "press", "grit", "|") not in moves
+
+
+def test_blocks_of_one_box_are_told_of_as_one(board: Board) -> None:
+    """Filters and a level commute: the box may go anywhere, its second block with it.
+
+    Before or behind a drive it is heard, and then both are bound, by one name.
+    """
+    text = """
+    tail_s = 0.2
+    links = "ideal"
+    source = { kind = "guitar", clip = "clip.wav" }
+    [blocks]
+    low = { kind = "equalizer", bands = [{ shape = "peak", hz = 300, db = 15 }], box = "two" }
+    lift = { kind = "boost", gain_db = 1 }
+    high = { kind = "equalizer", bands = [{ shape = "peak", hz = 3000, db = 9 }], box = "two" }
+    grit = { kind = "drive", gain_db = 30 }
+    [orders.now]
+    front = ["low", "high", "lift"]
+    [orders.dirty]
+    front = ["low", "high", "grit"]
+    [passages.soft]
+    on = ["lift", "high", "low", "grit"]
+    """
+    assert board.folder is not None
+    (board.folder / "box.toml").write_text(text)
+    boxed = load_board(board.folder / "box.toml")
+    found = Sounds().free(boxed, "now", "soft", None)
+    assert found["sentences"] == [
+        "low with high may also stand after lift",
+        "lift may also stand before low with high",
+    ]
+    assert found["bound"] == []
+    fronts = {each["block"]: each["front"] for each in found["moves"]}
+    assert fronts == {name: ["lift", "low", "high"] for name in ("low", "lift")}
+    found = Sounds().free(boxed, "dirty", "soft", None)
+    assert (found["sentences"], found["bound"]) == ([], ["low with high", "grit"])
+
+
+def test_what_nobody_waits_for_stops(board: Board) -> None:
+    stop = threading.Event()
+    stop.set()
+    sounds = Sounds()
+    sounds.heard(board, "now", "loud", None)
+    for ask in (
+        lambda: sounds.free(board, "now", "loud", None, stop=stop),
+        lambda: sounds.against(board, "now", "split", "loud", None, stop=stop),
+        lambda: sounds.traces(board, "now", "loud", None, stop=stop),
+    ):
+        with pytest.raises(StoppedError):
+            ask()
+    assert not sounds._one_at_a_time.locked(), "and holds up nobody"
 
 
 def test_many_may_ask_at_once(board: Board) -> None:

@@ -5,12 +5,12 @@ import subprocess
 import sys
 from collections.abc import Coroutine
 from concurrent.futures import ThreadPoolExecutor
-from threading import Barrier
+from threading import Barrier, Event
 from typing import Any
 
 import pytest
 
-from simchain.bench.threads import done_aside
+from simchain.bench.threads import GoneError, done_aside, done_while_wanted
 
 
 def ran(work: Coroutine[Any, Any, Any]) -> Any:
@@ -35,6 +35,29 @@ def test_others_go_on_meanwhile() -> None:
         return await asyncio.gather(done_aside(meeting.wait, 20), done_aside(meeting.wait, 20))
 
     assert sorted(ran(both())) == [0, 1]
+
+
+def test_work_is_told_to_stop_once_nobody_waits() -> None:
+    begun, stopped = Event(), Event()
+
+    def work(number: int, stop: Event) -> int:
+        begun.set()
+        if number and stop.wait(20):
+            stopped.set()
+        return number
+
+    async def gone() -> bool:
+        return begun.is_set()
+
+    async def here() -> bool:
+        return False
+
+    with pytest.raises(GoneError):
+        ran(done_while_wanted(gone, work, 3))
+    assert stopped.wait(20)
+    assert ran(done_while_wanted(here, work, 0)) == 0
+    with pytest.raises(TypeError):
+        ran(done_while_wanted(here, work))
 
 
 def test_the_end_waits_for_nobody() -> None:

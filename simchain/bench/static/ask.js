@@ -6,6 +6,14 @@ const all = (selector) => [...document.querySelectorAll(selector)];
 const token = document.querySelector("meta[name=bench-token]").content;
 const SILENT = "The bench does not answer. Is it still running where it was started?";
 
+// A button that does one deed and sends no form.
+function button(className, deed, ...children) {
+  const made = make("button", className, ...children);
+  made.type = "button";
+  made.addEventListener("click", deed);
+  return made;
+}
+
 class Refusal extends Error {
   constructor(status, text, problems = []) {
     super(text);

@@ -1,6 +1,6 @@
 // The page as a whole: what a new board changes on it, and where it all begins.
 
-const UNHEARD = new Set(["/board", "/reload", "/change"]);
+const UNHEARD = new Set(["/board", "/reload", "/change", "/tables"]);
 
 // `before`: the board that was and what sounded of it; `path`: what was asked.
 function boardTaken(before, path) {
@@ -17,6 +17,7 @@ function boardTaken(before, path) {
   offerAgainst();
   showLoop();
   sayNow();
+  readSettings();
   if (sound.wish !== wishOf(chosen.order)) follow();
 }
 
@@ -31,15 +32,19 @@ function takeNames(before) {
   const { next } = renaming;
   if (next && orderNamed(next.name)) {
     if (next.doing === "copy" || chosen.order === next.from) chosen.order = next.name;
-    Object.assign(renaming, { order: null, doing: null });
+    nameNothing();
   }
-  if (renaming.order && !orderNamed(renaming.order)) Object.assign(renaming, { order: null, doing: null });
+  if (renaming.order && !orderNamed(renaming.order)) nameNothing();
   const { orders, passages, amps } = desk.board;
   if (!orderNamed(chosen.order)) {
     const place = before ? before.orders.findIndex(({ name }) => name === chosen.order) : 0;
     chosen.order = orders[Math.max(0, Math.min(place, orders.length - 1))]?.name ?? null;
   }
-  if (!passageNamed(chosen.passage)) Object.assign(chosen, { passage: passages[0]?.name ?? null, loop: null, place: 0 });
+  if (!passageNamed(chosen.passage)) {
+    const renamed = before?.passages.length === passages.length && passages[before.passages.findIndex(({ name }) => name === chosen.passage)];
+    if (renamed) chosen.passage = renamed.name;
+    else Object.assign(chosen, { passage: passages[0]?.name ?? null, loop: null, place: 0 });
+  }
   if (!amps.includes(chosen.amp)) chosen.amp = amps[0] ?? null;
 }
 
@@ -122,6 +127,7 @@ async function begin() {
   listenToSeeing();
   listenToFree();
   listenToStops();
+  listenToSettings();
   setVolume();
   try {
     await readBoard();

@@ -5,7 +5,8 @@ const DRAG_PX = 6;
 const HOLD_MS = 260;
 const REACH_PX = 90;
 const LIFT_PX = 30;
-const carry = { order: null, block: null, from: null, target: null, word: null };
+const NOTHING = { order: null, block: null, from: null, target: null, word: null };
+const carry = { ...NOTHING };
 let drag = null;
 
 const carrying = () => carry.block !== null;
@@ -27,7 +28,7 @@ function letGo() {
   carry.word?.classList.remove("carried");
   for (const line of all(".line.carrying")) line.classList.remove("carrying");
   for (const mark of all(".place")) mark.remove();
-  Object.assign(carry, { order: null, block: null, from: null, target: null, word: null });
+  Object.assign(carry, NOTHING);
   pointAt(wordFocused());
 }
 

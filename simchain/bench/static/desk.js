@@ -44,11 +44,8 @@ async function meetConflict(path, error, place) {
 }
 
 function offerBoth(text) {
-  const over = make("button", "plain", "Save over it");
-  const reload = make("button", "plain", "Take what is in the file, and lose what is here");
-  over.type = reload.type = "button";
-  over.addEventListener("click", () => ask("/save", { over: true }, "board"));
-  reload.addEventListener("click", () => ask("/reload", {}, "board"));
+  const over = button("plain", () => ask("/save", { over: true }, "board"), "Save over it");
+  const reload = button("plain", () => ask("/reload", {}, "board"), "Take what is in the file, and lose what is here");
   tell("board", `${text} `, over, " ", reload);
   over.focus();
 }

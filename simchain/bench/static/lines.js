@@ -1,6 +1,7 @@
 // Orders as lines of words, several under one another; their words are drawn anew with each board.
 
 const renaming = { order: null, doing: null };
+const nameNothing = () => Object.assign(renaming, { order: null, doing: null });
 
 function drawLines() {
   const focus = focusOf(document.activeElement);
@@ -41,35 +42,30 @@ function lineOf(order, place) {
 }
 
 function letterButton(order, place) {
-  const button = make("button", "letter", make("span", "mark", letterOf(place)), " ", make("span", "name", spoken(order.name)));
-  button.type = "button";
-  button.dataset.act = "hear";
-  button.addEventListener("click", () => chooseOrder(order.name));
-  return button;
+  const [mark, name] = [make("span", "mark", letterOf(place)), make("span", "name", spoken(order.name))];
+  const letter = button("letter", () => chooseOrder(order.name), mark, " ", name);
+  letter.dataset.act = "hear";
+  return letter;
 }
 
 function shortOf(order, place) {
-  const button = make("button", `short ${accent(place)}`, letterOf(place));
-  button.type = "button";
-  button.dataset.order = order.name;
-  button.setAttribute("aria-label", `${letterOf(place)}, ${spoken(order.name)}`);
-  button.addEventListener("click", () => chooseOrder(order.name));
-  return button;
+  const short = button(`short ${accent(place)}`, () => chooseOrder(order.name), letterOf(place));
+  short.dataset.order = order.name;
+  short.setAttribute("aria-label", `${letterOf(place)}, ${spoken(order.name)}`);
+  return short;
 }
 
 function deedsOf(order) {
   const deeds = make("div", "line-deeds");
-  const add = (act, words, label, deed) => {
-    const button = make("button", "plain", words);
-    button.type = "button";
-    button.dataset.act = act;
-    button.setAttribute("aria-label", `${label} ${spoken(order.name)}`);
-    button.addEventListener("click", deed);
-    deeds.append(button);
+  const add = (act, label, deed) => {
+    const made = button("plain", deed, act);
+    made.dataset.act = act;
+    made.setAttribute("aria-label", `${label} ${spoken(order.name)}`);
+    deeds.append(made);
   };
-  add("copy", "copy", "Copy", () => startNaming(order.name, "copy"));
-  add("rename", "rename", "Rename", () => startNaming(order.name, "rename"));
-  if (desk.board.orders.length > 1) add("remove", "remove", "Remove", () => removeOrder(order.name));
+  add("copy", "Copy", () => startNaming(order.name, "copy"));
+  add("rename", "Rename", () => startNaming(order.name, "rename"));
+  if (desk.board.orders.length > 1) add("remove", "Remove", () => removeOrder(order.name));
   return deeds;
 }
 
@@ -125,8 +121,8 @@ function markLines() {
     line.classList.toggle("heard", heard);
     line.querySelector(".letter")?.setAttribute("aria-pressed", String(heard));
   }
-  for (const button of all("#letters .short")) {
-    button.setAttribute("aria-pressed", String(button.dataset.order === chosen.order));
+  for (const short of all("#letters .short")) {
+    short.setAttribute("aria-pressed", String(short.dataset.order === chosen.order));
   }
 }
 
@@ -165,12 +161,9 @@ function nameForm(order) {
   field.value = doing === "copy" ? freeName(order.name) : order.name;
   Object.assign(field, { autocomplete: "off", spellcheck: false, maxLength: 40 });
   const accept = make("button", "plain", doing === "copy" ? "copy" : "rename");
-  const leave = make("button", "plain", "leave it");
-  leave.type = "button";
-  const label = make("label", "", doing === "copy" ? "name of the copy " : "new name ", field);
-  const form = make("form", "naming", label, accept, " ", leave);
   const close = () => stopNaming(order.name);
-  leave.addEventListener("click", close);
+  const label = make("label", "", doing === "copy" ? "name of the copy " : "new name ", field);
+  const form = make("form", "naming", label, accept, " ", button("plain", close, "leave it"));
   form.addEventListener("keydown", (event) => event.key === "Escape" && close());
   form.addEventListener("submit", (event) => {
     event.preventDefault();
@@ -180,7 +173,7 @@ function nameForm(order) {
 }
 
 function stopNaming(name) {
-  Object.assign(renaming, { order: null, doing: null });
+  nameNothing();
   drawLines();
   lineNamed(name)?.querySelector(".letter")?.focus();
 }

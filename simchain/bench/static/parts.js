@@ -3,6 +3,8 @@
 
 // Like a take of one order, but its sound begins at frame `first` of the passage and ends.
 class Part {
+  frameAt = Take.prototype.frameAt;
+
   constructor(context, master, buffer, gain, { start, offset, first, loop }) {
     Object.assign(this, { context, start, offset, loop });
     const rate = context.sampleRate;
@@ -20,12 +22,6 @@ class Part {
     this.tail.to(0, Math.max(start / rate, ends / rate - FADE_S));
     this.source.stop(ends / rate);
     this.source.onended = () => this.whole.node.disconnect();
-  }
-
-  frameAt(frame) {
-    const reached = this.offset + Math.max(0, frame - this.start);
-    const { from, to } = this.loop;
-    return reached < to ? reached : from + ((reached - to) % (to - from));
   }
 
   // Seconds of sound that are left at a frame of the context.
@@ -49,8 +45,7 @@ class BenchPlayer extends Player {
   // `offset`. Returns whether there was enough of it left to start.
   startPart(buffer, first, gain, loop, offset = null) {
     const rate = this.context.sampleRate;
-    const busy = this.take ? Math.ceil(this.take.whole.until * rate) : 0;
-    let start = Math.max(this.soon(), busy);
+    let start = this.afterTake();
     let place = offset === null ? this.take.frameAt(start) : offset;
     const inside = place >= first && place < first + buffer.length;
     if (!inside) {

@@ -1,14 +1,8 @@
 // What a change does: the sentence first, then the waveform, the level along the path, the tone.
 
-// Thirds of octaves by their nominal names, IEC 61260-1.
-const BANDS = [
-  ...[25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800].map((hz) => `${hz} Hz`),
-  ...[1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10, 12.5, 16, 20].map((khz) => `${khz} kHz`),
-];
-const FAINT_DB = 60;
 const BEFORE = "*before";
 const LEAD_IN_S = 0.8;
-const seen = { facts: null, other: null, stop: null, asking: false, said: null };
+const seen = { facts: null, other: null, stop: null, asking: false, said: null, figures: [] };
 
 function showHeard(wish, facts) {
   seen.facts = facts;
@@ -20,6 +14,13 @@ function showSeen() {
   showWaves();
   showRibbon();
   showTone();
+  showFigures();
+}
+
+// First what the two were judged by, then what the heard one reads.
+function showFigures() {
+  const rows = [...seen.figures, ...[seen.facts, tracesNow()].flatMap((each) => each?.engineers || [])];
+  byId("does-more").replaceChildren(...rows.flatMap(([name, figure]) => [make("dt", "", name), make("dd", "", figure)]));
 }
 
 // What the heard order can be held against: itself before the last change, and the other orders.
@@ -75,9 +76,10 @@ async function compare() {
   }
 }
 
-function say(words, more = "") {
+function say(words, figures = []) {
   byId("does").textContent = words;
-  byId("does-more").textContent = more;
+  seen.figures = figures;
+  showFigures();
 }
 
 // First what meters tell, which is known at once, then what ears are expected to.
@@ -95,9 +97,8 @@ async function judge(pair, signal) {
   await desk.busy;
   if (signal.aborted) return;
   const { order, ...rest } = askedNow();
-  const { sentence, trim_lu: trim, verdict, score } = await getFacts("/against", { ...rest, ...pair }, signal);
-  const engineers = [verdict && `verdict ${verdict}`, score !== null && `score ${signed(score)}`, trim !== null && `trim ${signed(trim)} LU`];
-  say(sentence, engineers.filter(Boolean).join(", "));
+  const { sentence, engineers } = await getFacts("/against", { ...rest, ...pair }, signal);
+  say(sentence, engineers);
 }
 
 // To a moment before the half second in which the two differ most.
@@ -143,23 +144,23 @@ async function heldAgainst(name, signal) {
 // Waveforms and thirds of octaves are told at the gain that matches sounds in a passage.
 const matchedLufs = ({ integrated_lufs: lufs, gain_db: gain }) => (lufs ?? 0) + gain.passage;
 
-// Level in thirds of octaves of `b` less `a`, once both are equally loud; null where neither has
-// anything worth hearing.
+// Level in thirds of octaves of `b` less `a`, once both are equally loud, as the sentence has it;
+// null where both are too quiet to matter.
 function bandChanges(a, b) {
   const louder = matchedLufs(b) - matchedLufs(a);
-  const tops = [a, b].map(({ bands_db: bands }) => Math.max(...bands.filter((db) => db !== null)));
   return a.bands_db.map((db, band) => {
-    const other = b.bands_db[band];
-    if (db === null || other === null) return null;
-    if (db < tops[0] - FAINT_DB && other < tops[1] - FAINT_DB) return null;
-    return other - db - louder;
+    const quiet = Math.max(a.quiet_db[band], b.quiet_db[band] - louder);
+    const [was, is] = [db ?? quiet, (b.bands_db[band] ?? -999) - louder].map((level) => Math.max(quiet, level));
+    return was === is && is === quiet ? null : is - was;
   });
 }
 
 function mostChange(changes) {
   const place = changes.reduce((best, db, band) => (Math.abs(db ?? 0) > Math.abs(changes[best] ?? 0) ? band : best), 0);
-  return { db: changes[place] ?? 0, band: BANDS[place] };
+  return { db: changes[place] ?? 0, band: seen.facts.bands[place] };
 }
+
+const moreAt = (db, band) => `${signed(Math.abs(db))} dB ${db > 0 ? "more" : "less"} at ${band}`;
 
 // What one's own meters tell of a change; whether ears tell it is a matter of two orders.
 function changeWords(a, b) {
@@ -167,7 +168,7 @@ function changeWords(a, b) {
   const louder = (b.integrated_lufs ?? 0) - (a.integrated_lufs ?? 0);
   const { db, band } = mostChange(bandChanges(a, b));
   const loud = Math.abs(louder) < 0.05 ? "Equally loud" : `${signed(Math.abs(louder))} LU ${louder > 0 ? "louder" : "softer"}`;
-  const tone = Math.abs(db) < 0.05 ? "no third of an octave changes by 0.1 dB" : `most change of tone ${signed(Math.abs(db))} dB ${db > 0 ? "more" : "less"} at ${band}`;
+  const tone = Math.abs(db) < 0.05 ? "no third of an octave changes by 0.1 dB" : `most change of tone ${moreAt(db, band)}`;
   return `${loud} than before, ${tone}.`;
 }
 
@@ -213,11 +214,9 @@ function showTone() {
   const { db, band } = mostChange(changes);
   const place = placeOf(seen.facts);
   const curve = { place, letter: letterOf(place), change: changes };
-  byId("tone").replaceChildren(toneChart(Math.max(280, byId("tone").clientWidth), BANDS, [curve], place));
-  byId("tone-says").textContent =
-    Math.abs(db) < 0.05
-      ? `${curve.letter} against ${otherName()}: no third of an octave differs by as much as 0.1 dB.`
-      : `${curve.letter} against ${otherName()}: most change ${signed(Math.abs(db))} dB ${db > 0 ? "more" : "less"} at ${band}.`;
+  byId("tone").replaceChildren(toneChart(Math.max(280, byId("tone").clientWidth), seen.facts.bands, [curve], place));
+  const most = Math.abs(db) < 0.05 ? "no third of an octave differs by as much as 0.1 dB" : `most change ${moreAt(db, band)}`;
+  byId("tone-says").textContent = `${curve.letter} against ${otherName()}: ${most}.`;
 }
 
 function listenToSeeing() {
@@ -231,9 +230,9 @@ function listenToSeeing() {
     for (const { target, contentRect } of entries) {
       if (widths.get(target) === contentRect.width) continue;
       widths.set(target, contentRect.width);
-      requestAnimationFrame(target.id === "tone" ? showTone : showRibbon);
+      requestAnimationFrame({ tone: showTone, ribbon: showRibbon, happenings: placeEvents }[target.id]);
     }
   });
-  watch.observe(byId("tone"));
-  watch.observe(byId("ribbon"));
+  for (const id of ["tone", "ribbon", "happenings"]) watch.observe(byId(id));
+  listenToMoments();
 }

@@ -45,6 +45,7 @@ async function follow(place = null) {
   sound.stop?.abort();
   seen.stop?.abort();
   free.stop?.abort();
+  traces.stop?.abort();
   sound.stop = new AbortController();
   const turn = { ticket, place, signal: sound.stop.signal, wish: wishOf(chosen.order) };
   if (!turn.wish) return;
@@ -67,6 +68,7 @@ function stopAsking() {
   sound.again ||= seen.asking;
   seen.stop?.abort();
   free.stop?.abort();
+  traces.stop?.abort();
   if (!sound.asking) return;
   sound.stop.abort();
   sound.wish = null;
@@ -82,6 +84,7 @@ function goOnAsking() {
 // What is said of the sound that is heard, where it is not said yet.
 async function goOnSeeing(again = false) {
   const { ticket, wish } = sound;
+  askTraces(wish);
   if (again || seen.said !== heldNow()) await compare();
   if (ticket === sound.ticket) askFree(wish);
 }

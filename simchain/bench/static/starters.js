@@ -21,10 +21,8 @@ function drawStarters({ folder, starters: offered }) {
 }
 
 function starterLine({ name, title }) {
-  const button = make("button", "plain", make("b", "", title || spoken(name)));
-  button.type = "button";
-  button.addEventListener("click", () => beginWith(name));
-  return make("li", "starter", button);
+  const words = make("b", "", title || spoken(name));
+  return make("li", "starter", button("plain", () => beginWith(name), words));
 }
 
 async function beginWith(name) {

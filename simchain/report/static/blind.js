@@ -3,7 +3,7 @@
 // X is no sound of its own. All orders play in step from sounds decoded beforehand, and X is the
 // gains of the order that was drawn. Two faders with the same goal would be silent where others
 // cross-fade, so every switch in the test is the same dip to silence, whatever it leads to (see
-// `Player.dipTo`). Which order X is stands in `drawn` and nowhere else until the test is over.
+// `ReportPlayer.dipTo`). Which order X is stands in `drawn` and nowhere else until the test is over.
 
 const LEAST_TRIALS = 5;
 const MOST_TRIALS = 100;

@@ -3,7 +3,6 @@
 
 const FADE_S = 0.012;
 const SEAM_S = 0.004;
-const HUSH_S = 0.008;
 const LEAD_S = 0.015;
 const SEAMS_AHEAD_S = 30;
 
@@ -104,13 +103,6 @@ class Player {
     await this.context.resume();
   }
 
-  // Decode the sounds of one passage; those of the last one are let go when it starts.
-  async decode(texts) {
-    return Promise.all(
-      texts.map((text) => (text ? this.context.decodeAudioData(bytesOf(text).buffer) : null)),
-    );
-  }
-
   get playing() {
     return this.take !== null;
   }
@@ -120,12 +112,17 @@ class Player {
     return Math.ceil((this.context.currentTime + lead) * this.context.sampleRate);
   }
 
+  // The first frame at which another take may begin.
+  afterTake() {
+    const busy = this.take ? this.take.whole.until * this.context.sampleRate : 0;
+    return Math.max(this.soon(), Math.ceil(busy));
+  }
+
   // Start, or go on at another place, in another loop or with other sounds: the old take fades
   // into the new one. Without `offset` it goes on where the old one will be by then.
   start(buffers, gains, loop, offset = null) {
     const rate = this.context.sampleRate;
-    const busy = this.take ? Math.ceil(this.take.whole.until * rate) : 0;
-    const start = Math.max(this.soon(), busy);
+    const start = this.afterTake();
     const frames = Math.min(...buffers.filter(Boolean).map((buffer) => buffer.length));
     const bounds = loop
       ? { from: Math.round(loop.from * rate), to: Math.min(frames, Math.round(loop.to * rate)) }
@@ -156,15 +153,6 @@ class Player {
     this.take?.fadeTo(gains, this.soon() / this.context.sampleRate);
   }
 
-  // Fade to silence, change the gains in it, and fade back: what is heard of the change is the same
-  // whether the gains become others or stay as they are.
-  dipTo(gains) {
-    const settled = Math.max(...this.take.orders.map((fader) => fader.until));
-    this.hush.to(0, Math.max(this.soon() / this.context.sampleRate, settled));
-    this.take.fadeTo(gains, this.hush.until, HUSH_S);
-    this.hush.to(1, this.hush.until + HUSH_S);
-  }
-
   setVolume(volume) {
     this.volume = volume;
     this.master?.to(volume, this.soon() / this.context.sampleRate);
@@ -175,11 +163,4 @@ class Player {
     const heard = this.context.currentTime - (this.context.outputLatency || 0);
     return this.take.frameAt(heard * this.context.sampleRate) / this.context.sampleRate;
   }
-}
-
-function bytesOf(base64) {
-  const text = atob(base64);
-  const bytes = new Uint8Array(text.length);
-  for (let place = 0; place < text.length; place += 1) bytes[place] = text.charCodeAt(place);
-  return bytes;
 }

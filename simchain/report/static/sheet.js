@@ -8,7 +8,7 @@ const amps = facts.amps.length ? facts.amps : [null];
 const SHORTEST_LOOP_S = 0.05;
 
 const state = { order: 0, passage: 0, amp: 0, mode: "passage", against: 0, loop: null, place: 0 };
-const player = new Player(facts.rate, ratio(Number(byId("volume").value)));
+const player = new ReportPlayer(facts.rate, ratio(Number(byId("volume").value)));
 let loaded = { key: "", buffers: [] };
 let request = 0;
 let waiting = false;

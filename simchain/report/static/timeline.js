@@ -1,7 +1,4 @@
-// What happens when, on the waveform's axis: a song's passages, events, and lines of what is on.
-
-const EVENT_ROWS = 4;
-const LABEL_GAP_PX = 8;
+// On the waveform's axis: a song's passages, and lines of what is on.
 
 // The names of a song's passages, each as wide as it lasts, and the step that is wanted there.
 function partNames({ parts }, steps) {
@@ -35,14 +32,6 @@ function laneSteps({ parts }, steps, seconds) {
   });
 }
 
-function eventMarks({ events }, seconds) {
-  return events.map(({ at, text }) => {
-    const mark = make("div", "event", make("span", "event-text", text));
-    mark.style.left = share(at, seconds);
-    return mark;
-  });
-}
-
 // One row for each thing that is on, goes round or moves; `blocks` are those of the order heard.
 function duringRow(row, seconds, blocks) {
   const line = make("div", "during-line");
@@ -72,40 +61,6 @@ function controlLine(points, seconds) {
   );
 }
 
-// Give each label the first row in which it runs into no other; -1 where there is none.
-function rowsFor(labels, rows) {
-  const ends = new Array(rows).fill(-Infinity);
-  return labels.map(({ left, width }) => {
-    const row = ends.findIndex((end) => end <= left);
-    if (row >= 0) ends[row] = left + width + LABEL_GAP_PX;
-    return row;
-  });
-}
-
-// Labels of events stand in rows, those towards the right end before their line; what finds no
-// room keeps its line, and its words are in the list below.
-function placeEventLabels(marks, width) {
-  const labels = marks.map((mark) => {
-    const label = mark.firstChild;
-    label.hidden = false;
-    label.style.maxWidth = "";
-    const at = mark.offsetLeft;
-    const needed = label.offsetWidth + LABEL_GAP_PX;
-    const late = at + needed > width && at > width / 2;
-    const size = Math.min(needed, late ? at : width - at);
-    if (size < needed) label.style.maxWidth = `${size - LABEL_GAP_PX}px`;
-    mark.classList.toggle("late", late);
-    return { left: late ? at - size : at, width: size };
-  });
-  const rows = rowsFor(labels, EVENT_ROWS);
-  const used = Math.max(-1, ...rows) + 1;
-  marks.forEach((mark, place) => {
-    mark.firstChild.hidden = rows[place] < 0;
-    mark.style.setProperty("--row", rows[place] < 0 ? used : rows[place]);
-  });
-  return used;
-}
-
 function placeValues(line) {
   const values = [...line.querySelectorAll(".value")];
   const width = line.clientWidth;
@@ -118,17 +73,6 @@ function placeValues(line) {
   });
   rowsFor(labels, 1).forEach((row, place) => {
     values[place].hidden = row < 0;
-  });
-}
-
-// What happens, in words at their times; a time is a button that goes there.
-function momentLines(moments) {
-  return moments.map(({ at, text }) => {
-    const time = make("button", "plain when", `${at.toFixed(1)} s`);
-    time.type = "button";
-    time.dataset.at = at;
-    time.setAttribute("aria-label", `Go to ${at.toFixed(1)} seconds: ${text}`);
-    return make("li", "", time, make("span", "", text));
   });
 }
 
