@@ -2,10 +2,23 @@
 
 from typing import Any
 
+import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 RULES = {"runOnly": {"type": "tag", "values": TAGS}, "resultTypes": ["violations"]}
+
+# Colours hang on the scheme and places on the width: two looks have each of both, and the soak run
+# has all four.
+looks = pytest.mark.parametrize(
+    ("scheme", "width"),
+    [
+        ("light", 380),
+        ("dark", 1280),
+        pytest.param("dark", 380, marks=pytest.mark.soak),
+        pytest.param("light", 1280, marks=pytest.mark.soak),
+    ],
+)
 
 
 def violations(page: Any) -> list[str]:

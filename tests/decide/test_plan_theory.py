@@ -259,7 +259,10 @@ def test_classes_and_sizes_of_the_table(
     assert Counter(found_sizes) == sizes
 
 
-@pytest.mark.parametrize(("letters", "pairs", "classes", "largest"), LARGER)
+@pytest.mark.parametrize(
+    ("letters", "pairs", "classes", "largest"),
+    [*LARGER[:-1], pytest.param(*LARGER[-1], marks=pytest.mark.soak)],
+)
 def test_larger_rows_of_the_table(
     grounds: Grounds,
     given_pairs: Callable[[Pairs], None],
@@ -304,7 +307,7 @@ def relations(draw: st.DrawFn) -> tuple[str, Pairs]:
     return letters, frozenset(map(frozenset, drawn))
 
 
-@settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=SLOW_BOARDS)
+@settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=SLOW_BOARDS)
 @given(relation=relations())
 def test_any_relation_gives_its_classes(
     grounds: Grounds, given_pairs: Callable[[Pairs], None], relation: tuple[str, Pairs]
@@ -316,7 +319,7 @@ def test_any_relation_gives_its_classes(
     assert classes == (-1) ** len(letters) * chromatic(frozenset(letters), edges, -1)
 
 
-@settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=SLOW_BOARDS)
+@settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=SLOW_BOARDS)
 @given(relation=relations(), share=st.floats(0.02, 0.98), dice=st.integers(0, 10_000))
 def test_of_some_words_none_is_lost_and_none_joined_in_vain(
     grounds: Grounds,

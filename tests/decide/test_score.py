@@ -185,7 +185,7 @@ def test_the_part_that_decides_is_named() -> None:
 # Signs and channels.
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.integers(0, 1000),
     st.sampled_from([1, 2]),

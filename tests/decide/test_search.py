@@ -183,15 +183,16 @@ def test_both_passes_and_each_alone(tmp_path: Path) -> None:
         "dirt = -1",
         "clarity = 1",
         "width = 1",
-        'closeness = 1\nreference = "given"',
+        'closeness = 1\nreference = "fewer"',
         "every_amp = 1\nheadroom = 1",
         "patching = 1",
     ],
 )
 @pytest.mark.parametrize("end", ["", ON_AN_AMPLIFIER + "[amps.other]\n"], ids=["mixer", "amps"])
 def test_every_goal_can_be_counted(tmp_path: Path, goals: str, end: str) -> None:
-    text = BOARD.partition("[goals]")[0] + f"{end}[goals]\n{goals}\n"
-    found = coarsely(board_of(tmp_path, text), blocks=BLOCKS if "given" in goals else BLOCKS[2:])
+    fewer = f'[orders.fewer]\nfront = ["{BLOCKS[2]}", "{BLOCKS[3]}"]\n'
+    text = BOARD.partition("[goals]")[0] + f"{fewer}{end}[goals]\n{goals}\n"
+    found = coarsely(board_of(tmp_path, text), blocks=BLOCKS[2:])
     assert found.ranking
     json.dumps(search_document(found), allow_nan=False)
 

@@ -5,13 +5,12 @@ from typing import Any
 
 import pytest
 
-from tests.axe import violations
+from tests.axe import looks, violations
 
 pytestmark = pytest.mark.browser
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [380, 1280])
+@looks
 def test_no_rule_of_axe_is_broken(
     opened: Callable[..., Any], two_amps: dict[str, Any], scheme: str, width: int
 ) -> None:

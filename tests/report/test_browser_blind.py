@@ -201,7 +201,7 @@ def guess(sheet, runs, number):
 
 
 def test_players_that_guess_are_right_as_theory_says(opened, data):
-    chances = guess(opened(only_two_orders(data), KEEP_FILES), 150, 2026)
+    chances = guess(opened(only_two_orders(data), KEEP_FILES), 80, 2026)
     print(chances)
     assert min(chances.values()) > FALSE_ALARM
 
