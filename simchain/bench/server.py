@@ -28,6 +28,7 @@ from simchain.bench.desk import ConflictError, Desk
 from simchain.bench.facts import board_document, starters_document
 from simchain.bench.files import KINDS, environment, static_files
 from simchain.bench.guard import fault_line
+from simchain.bench.guide_pages import guide_page
 from simchain.bench.job_routes import job_routes
 from simchain.bench.jobs import Jobs
 from simchain.bench.settings import settings_document
@@ -64,6 +65,7 @@ class Bench:
         routes = [
             Route("/", told(self.page), methods=["GET"]),
             Route("/static/{name}", told(self.static), methods=["GET"]),
+            Route("/guide/{name}", told(guide_page), methods=["GET"]),
             Route("/board", told(self.board), methods=["GET"]),
             Route("/starters", told(self.starters), methods=["GET"]),
             Route("/settings", told(self.settings), methods=["GET"]),

@@ -1,11 +1,13 @@
 """The bench's requests over a real line, with sounds that are made up."""
 
 import json
+import re
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import urljoin
 
 import pytest
 
@@ -16,6 +18,7 @@ from simchain.bench.server import SOUNDS_AT_ONCE, Bench
 from simchain.bench.sounds import Heard
 from simchain.board import Board, Order, load_board, starter
 from simchain.errors import ClipError
+from simchain.report.guide import PAGES
 from tests.bench.serving import TOKEN, Client, served
 
 KEY = "00ff" * 8
@@ -165,6 +168,19 @@ def test_the_page_carries_the_token_and_no_inline_script(still: Client) -> None:
     for part in html.split("<script")[1:]:
         assert part.startswith(' src="/static/')
         assert still.get(part.split('"')[1]).status == 200
+
+
+def test_the_guide(still: Client) -> None:
+    """Every page leads to all others and to the bench; its pictures are there."""
+    for name, title in PAGES.items():
+        html = still.get(f"/guide/{name}").body.decode()
+        assert f"<h1>{title}</h1>" in html
+        for target in re.findall(r'(?:href|src)="([^"]+)"', html):
+            if target != "data:,":
+                assert still.get(urljoin(f"/guide/{name}", target)).status == 200
+    assert still.get("/guide/levels.png").headers["content-type"] == "image/png"
+    assert still.get("/guide/start.md").status == 404
+    assert still.get("/guide/..%2fcli.py").status == 404
 
 
 def test_static_files(still: Client) -> None:
