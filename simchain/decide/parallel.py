@@ -5,7 +5,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from threading import Event
+from threading import Event, Lock
 from typing import TypeVar
 
 Job = TypeVar("Job")
@@ -36,17 +36,41 @@ class Stop(Event):
 SWITCH_S = 0.0002
 
 
+class _HandingOn:
+    """Python's interval while any threads are there: those of a page may overlap."""
+
+    def __init__(self) -> None:
+        self._lock, self._uses, self._before = Lock(), 0, 0.0
+
+    def begin(self) -> None:
+        """Hand the interpreter on quickly."""
+        with self._lock:
+            if self._uses == 0:
+                self._before = sys.getswitchinterval()
+                sys.setswitchinterval(min(self._before, SWITCH_S))
+            self._uses += 1
+
+    def end(self) -> None:
+        """Leave it as it was once nobody needs it any more."""
+        with self._lock:
+            self._uses -= 1
+            if self._uses == 0:
+                sys.setswitchinterval(self._before)
+
+
+_HANDING_ON = _HandingOn()
+
+
 @contextmanager
 def threads(count: int) -> Iterator[ThreadPoolExecutor]:
     """Give so many threads, which hand the interpreter on quickly while they are there."""
-    before = sys.getswitchinterval()
-    sys.setswitchinterval(min(before, SWITCH_S))
     pool = ThreadPoolExecutor(max_workers=count)
+    _HANDING_ON.begin()
     try:
         yield pool
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
-        sys.setswitchinterval(before)
+        _HANDING_ON.end()
 
 
 def in_parallel(

@@ -251,6 +251,18 @@ def test_threads_hand_the_interpreter_on_quickly_and_leave_it_as_it_was() -> Non
     assert sys.getswitchinterval() == pytest.approx(before, abs=A_MICROSECOND)
 
 
+def test_threads_that_overlap_leave_the_interval_as_it_was() -> None:
+    """The first ends before the second, as two requests of a page do."""
+    before = sys.getswitchinterval()
+    first, second = threads(1), threads(1)
+    first.__enter__()
+    second.__enter__()
+    first.__exit__(None, None, None)
+    assert sys.getswitchinterval() == pytest.approx(SWITCH_S, abs=A_MICROSECOND)
+    second.__exit__(None, None, None)
+    assert sys.getswitchinterval() == pytest.approx(before, abs=A_MICROSECOND)
+
+
 def test_dask_loads_only_when_asked_for() -> None:
     code = (
         "import sys\n"
