@@ -21,10 +21,12 @@ _homes = {
     "compare": "simchain.decide.compare",
     "levels": "simchain.decide.levels",
     "load_board": "simchain.board",
+    "plan": "simchain.report.plan_document",
     "render": "simchain.chain.render",
     "search": "simchain.decide.search",
     "set_levels": "simchain.decide.set_levels",
     "swaps": "simchain.decide.swaps",
+    "worth": "simchain.decide.worth",
 }
 
 __all__ = [

@@ -33,7 +33,9 @@ from simchain.cli_options import (
     Pictures,
     Progress,
 )
+from simchain.cli_plan import plan
 from simchain.cli_search import search
+from simchain.cli_worth import worth
 from simchain.errors import BoardError, Problem, SimchainError
 
 if TYPE_CHECKING:
@@ -342,6 +344,8 @@ def compare(
 
 
 app.command()(search)
+app.command()(worth)
+app.command()(plan)
 app.command()(bench)
 app.command()(body)
 app.command()(guide)

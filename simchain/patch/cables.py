@@ -221,4 +221,7 @@ def unheard_sides(board: Board, order: Order) -> Iterator[str]:
             "where two amplifiers share a screen, so use one that isolates"
         )
     if len(amps) == 2 and loop and loop[0].inputs == 1:
-        yield f"{loop[0].name} has one input: only the first amplifier's send reaches it"
+        yield (
+            f"{loop[0].name} has one input: the first amplifier's send alone is plugged in; what is "
+            "rendered is the mean of both sends, which takes a mixer"
+        )

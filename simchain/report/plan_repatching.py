@@ -1,0 +1,98 @@
+"""How an order becomes series and back: which cables are pulled, added, or only moved."""
+
+from itertools import product
+from typing import Any
+
+from simchain.board import Board, Order
+from simchain.patch.cables import Cable, Patching, in_series, repatching
+
+Ends = tuple[str, str]
+
+
+def repatching_facts(board: Board, order: Order) -> dict[str, Any] | None:
+    """Return the way between series and split of one sequence; None where there is but one.
+
+    `split` names the order of the board with a loop, or is null where it is the order itself.
+    `to_split` and `to_series` list `pulled` and `added` cables; of these, `moved` are stage cables
+    that only change one end. `bag` are the patch leads that series needs besides.
+    """
+    partner = _with_loop(board, order)
+    if partner is None:
+        return None
+    name, split = partner
+    series = in_series(split)
+    patching = Patching(board)
+    cables = {
+        order: {(c.leaves.jack, c.arrives.jack): c for c in patching.cables(order)}
+        for order in (series, split)
+    }
+    there, back = (
+        _way(board, before, after, cables) for before, after in ((series, split), (split, series))
+    )
+    spare = [cables[series][ends] for ends in _added(back)]
+    return {
+        "split": name,
+        "to_split": there,
+        "to_series": back,
+        "bag": [
+            {"from": c.leaves.jack, "to": c.arrives.jack, "metres": c.metres, "buy_m": c.buy_m}
+            for c in spare
+            if c.kind == "patch"
+        ],
+    }
+
+
+def _with_loop(board: Board, order: Order) -> tuple[str | None, Order] | None:
+    """Return the split order that shares its sequence with `order`, and its name."""
+    if order.loop:
+        return None, order
+    return next(
+        (
+            (name, other)
+            for name, other in board.orders.items()
+            if other.loop and other.blocks == order.blocks
+        ),
+        None,
+    )
+
+
+def _way(
+    board: Board, before: Order, after: Order, cables: dict[Order, dict[Ends, Cable]]
+) -> dict[str, Any]:
+    change = repatching(board, before, after)
+    pulled, added = list(change.pulled), list(change.added)
+    moved = []
+    # The amplifier's end stays where it can: its other end lies on the board, in easy reach.
+    for side in ("arrives", "leaves"):
+        for old, new in product(change.pulled, change.added):
+            if (
+                old in pulled
+                and new in added
+                and _only_moves(cables[before][old], cables[after][new], side)
+            ):
+                pulled.remove(old)
+                added.remove(new)
+                moved.append({**_ends(old), "new_from": new[0], "new_to": new[1]})
+    return {
+        "pulled": [_ends(ends) for ends in pulled],
+        "added": [
+            {**_ends(ends), "kind": cables[after][ends].kind, "number": cables[after][ends].number}
+            for ends in added
+        ],
+        "moved": moved,
+    }
+
+
+def _only_moves(old: Cable, new: Cable, side: str) -> bool:
+    """Whether the cable that is there serves, with the end at `side` left where it is."""
+    is_shared = getattr(old, side).jack == getattr(new, side).jack
+    is_stage = "patch" not in (old.kind, new.kind)
+    return is_shared and is_stage and old.buy_m >= new.metres
+
+
+def _added(way: dict[str, Any]) -> list[Ends]:
+    return [(cable["from"], cable["to"]) for cable in way["added"]]
+
+
+def _ends(ends: Ends) -> dict[str, str]:
+    return {"from": ends[0], "to": ends[1]}
