@@ -72,6 +72,4 @@ def unknown_name(
     """Return the error for a name that is not there."""
     names = list(known)
     listed = ", ".join(names) if names else "none"
-    return RequestError(
-        f"no {what} '{name}' {where} (there are: {listed}){nearest(name, names)}"
-    )
+    return RequestError(f"no {what} '{name}' {where} (there are: {listed}){nearest(name, names)}")

@@ -13,7 +13,6 @@ NAME_PATTERN = r"^[a-z][a-z0-9_-]{0,31}$"
 MOST_MM = 5000.0
 
 
-
 def _to_tuple(given: Any) -> Any:
     """Take a list for a pair: strict reading does so from JSON, but not behind a first look."""
     return tuple(given) if isinstance(given, list) else given

@@ -11,6 +11,7 @@ from simchain.bench.asked import names_in, text_in, text_or_none_in
 from simchain.bench.jobs import Job, Work
 from simchain.board import Board
 from simchain.board.wording import shown
+from simchain.chain.walk import stop_if_told
 from simchain.errors import RequestError, unknown_name
 from simchain.settings import unit_of
 
@@ -18,6 +19,9 @@ Asked = Mapping[str, Any]
 # What the full pass, or the coarse one, leaves out; and how many of the best the beam follows.
 HOW: dict[str, dict[str, Any]] = {"full": {}, "coarse": {"full": False}, "beam": {"beam": 20}}
 PLACES = "Numbers are places in the ranking: those left out sound like one that is shown."
+TONES = (
+    "The command simchain plan writes these sheets too, and the tones to check with beside them."
+)
 Kind = Callable[[Board, Asked], tuple[str, Work]]
 
 
@@ -169,9 +173,32 @@ def _comparison(board: Board, asked: Asked) -> Work:
     return work
 
 
+def _plan(board: Board, asked: Asked) -> tuple[str, Work]:
+    order, amp = text_in(asked, "order"), text_or_none_in(asked, "amp")
+    board.order(order)
+
+    def work(job: Job) -> dict[str, Any]:
+        from simchain.report.plan_document import plan, plan_document
+        from simchain.report.plan_page import write_plan
+
+        def progress(done: int, of: int, name: str) -> None:
+            stop_if_told(job.stop)
+            job.progress(done, of, name)
+
+        made = plan_document(plan(board, order, amp=amp, progress=progress))
+        job.say("writing the sheets")
+        job.page = job.folder / "plan.html"
+        write_plan(made, job.page, None, "a4")
+        notes = [*made["warnings"], TONES]
+        return {"facts": [], "notes": notes, **_opens(job, "open the patch plan, to print it")}
+
+    return "The patch plan", work
+
+
 KINDS: dict[str, Kind] = {
     "search": _search,
     "levels": _levels,
+    "plan": _plan,
     "blind": _blind,
     "compare": _compare,
 }

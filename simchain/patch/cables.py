@@ -222,6 +222,6 @@ def unheard_sides(board: Board, order: Order) -> Iterator[str]:
         )
     if len(amps) == 2 and loop and loop[0].inputs == 1:
         yield (
-            f"{loop[0].name} has one input: the first amplifier's send alone is plugged in; what is "
-            "rendered is the mean of both sends, which takes a mixer"
+            f"{loop[0].name} has one input: the first amplifier's send alone goes there; what "
+            "is rendered is the mean of both sends, which takes a mixer"
         )

@@ -11,6 +11,7 @@ from simchain.bench import job_kinds
 from simchain.bench.jobs import Job
 from simchain.decide.search import search
 from simchain.decide.set_levels import set_levels
+from simchain.patch.cables import Patching
 from simchain.report.search_document import search_document
 from simchain.report.search_words import best_of_groups, counts_sentence
 from tests.axe import violations
@@ -170,6 +171,19 @@ def test_levels_are_taken_and_taken_back(opened: Any, board: Path) -> None:
     page.click("#job-result button")
     assert "changed since" in page.inner_text("#told-job")
     assert sheet.state("revision") == 2
+
+
+def test_a_patch_plan_is_made_and_can_be_printed(opened: Any, board: Path) -> None:
+    sheet = opened()
+    do(sheet, "plan")
+    until_ended(sheet, "The patch plan is done.")
+    with sheet.context.expect_page() as report:
+        sheet.page.click(".job-page")
+    plan = report.value
+    rows = plan.locator("table >> nth=0").inner_text()
+    for cable in Patching(load_board(board)).cables(load_board(board).order("series")):
+        assert cable.leaves.jack.partition(".")[0] in rows
+    assert plan.pdf().startswith(b"%PDF")
 
 
 def test_a_blind_test_is_made_and_works(opened: Any) -> None:

@@ -110,7 +110,7 @@ def test_one_is_stopped_and_meanwhile_no_other_begins(client: Client, held: Held
         ({"do": "held"}, 422, "revision is missing"),
         ({"revision": 7, "do": "held"}, 409, "the board has changed"),
         ({"revision": 0}, 422, "do is missing"),
-        ({"revision": 0, "do": "dance"}, 422, "allowed is search, levels, blind, compare"),
+        ({"revision": 0, "do": "dance"}, 422, "allowed is search, levels, plan, blind, compare"),
         ({"revision": 0, "do": "search", "how": "fast"}, 422, "allowed is full, coarse, beam"),
         ({"revision": 0, "do": "search", "passages": ["coda"]}, 422, "no passage 'coda'"),
         ({"revision": 0, "do": "search", "passages": "riff"}, 422, "a list of names is wanted"),
