@@ -39,7 +39,7 @@ def places(table: Any) -> Iterator[tuple[Any, Any]]:
             yield from places(value)
 
 
-@settings(max_examples=250, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data(), mutations=st.integers(1, 4))
 def test_a_mutated_demo_loads_or_is_refused(data: st.DataObject, mutations: int):
     board = copy.deepcopy(DEMO)

@@ -212,7 +212,10 @@ def demo_board(folder: Path, on: Sequence[str]) -> Board:
     return board.model_copy(update={"passages": passages, "tail_s": 0.5})
 
 
-@pytest.mark.parametrize(("on", "limit"), [(EIGHT, 45), (EIGHT[1:], 45), (FIVE, 20)])
+@pytest.mark.parametrize(
+    ("on", "limit"),
+    [(EIGHT, 45), pytest.param(EIGHT[1:], 45, marks=pytest.mark.soak), (FIVE, 20)],
+)
 @pytest.mark.parametrize("order", ["series", "split"])
 def test_cost_on_the_demo_board(
     tmp_path: Path, on: tuple[str, ...], limit: int, order: str
