@@ -238,8 +238,10 @@ class Desk:
 def checked_file_name(name: str) -> str:
     """Return the name of a board file to make beside others; nothing that leads elsewhere.
 
-    Raises RequestError.
+    A name without an ending gets its own. Raises RequestError.
     """
+    if name and "." not in name:
+        name = f"{name}.toml"
     plain = Path(name).name == name and not set(name) & set('\\/:*?"<>|')
     fits = name.endswith(".toml") and not name.startswith(".") and len(name) <= LONGEST_FILE_NAME
     if not (plain and fits and name.isprintable()):

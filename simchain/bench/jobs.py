@@ -56,6 +56,9 @@ class Job:
 
         Also where nobody has asked about it for minutes.
         """
+        if done >= total:  # what follows is not counted, and takes a while after a search
+            self.say("putting together what was heard")
+            return
         self._go_on_if_wanted()
         self.left_s = self._pace.left_s(done, total)
         self.says, self.done, self.of = f"{self.title}: {what}", done, total

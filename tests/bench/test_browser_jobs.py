@@ -158,6 +158,12 @@ def test_levels_are_taken_and_taken_back(opened: Any, board: Path) -> None:
     assert next(row for row in rows if row[0] == "verse")[:2] == ["verse", "-20.0 LUFS"]
     page.click("#job-result button")
     sheet.until_revision(1)
+    sheet.until("document.querySelector('#against').value === '*before'")
+    sheet.until("document.querySelector('#does').textContent.includes('than before')")
+    page.wait_for_timeout(500)
+    # One order with other settings is not two orders: nothing is asked, and nothing refused.
+    assert [address for address in sheet.asked if "a_front" in address] == []
+    assert page.inner_text("#told-seeing") == ""
     page.click("#save")
     sheet.until("document.querySelector('#file').textContent.includes(', saved')")
     assert load_board(board).model_dump(exclude={"folder"}) == found.board.model_dump(

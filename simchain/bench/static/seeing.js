@@ -87,10 +87,13 @@ async function heldAgainstItself(facts, signal) {
   seen.other = { ...desk.before.facts, before: true, value: BEFORE };
   say(changeWords(seen.other, facts));
   showSeen();
-  if (seen.other.key === facts.key) return;
+  const now = desk.board.orders.find(({ name }) => name === facts.order);
+  // Where settings changed and the sequence did not, there are no two orders to judge.
+  if (seen.other.key === facts.key || wordsIn(now) === wordsIn(desk.before.was)) return;
   await judge({ ...asOrder("a", desk.before.was), b: facts.order, first: "before", second: "now" }, signal);
 }
 
+const wordsIn = ({ front, loop }) => `${front}|${loop}`;
 const asOrder = (key, { front, loop }) => ({ [`${key}_front`]: front.join(","), [`${key}_loop`]: loop.join(",") });
 
 async function judge(pair, signal) {
