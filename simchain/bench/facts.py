@@ -14,6 +14,7 @@ from simchain.board import (
     check_board,
     clip_path,
     missing_clips,
+    read_board,
     starter,
 )
 from simchain.chain.render import amp_name
@@ -66,11 +67,24 @@ def board_document(desk: Desk | None) -> dict[str, Any]:
 
 def starters_document(folder: Path) -> dict[str, Any]:
     """Return the boards there are to start from, and the folder a file would be made in."""
-    titles = {name: _title(starter(name)) for name in STARTERS}
+    boards = {name: read_board(starter(name)) for name in STARTERS}
     return {
         "folder": str(folder),
-        "starters": [{"name": name, "title": title} for name, title in titles.items()],
+        "starters": [
+            {"name": name, "title": board.title, "about": _what_it_is(board)}
+            for name, board in boards.items()
+        ],
     }
+
+
+def _what_it_is(board: Board) -> str:
+    """Say in a line what a board has: the guitar, the kinds of its blocks, where it ends."""
+    guitar = {"guitar": "electric guitar", "piezo": "acoustic guitar"}.get(
+        board.source.kind, "a buffered source"
+    )
+    kinds = ", ".join(dict.fromkeys(block.kind for block in board.blocks.values()))
+    end = "an amplifier" if board.output.amps else "a mixer"
+    return f"{guitar}; {kinds}; into {end}"
 
 
 def problems_document(error: SimchainError) -> dict[str, Any]:
@@ -146,9 +160,3 @@ def _clip_s(path: Path, changed_ns: int) -> float | None:  # noqa: ARG001 - part
             return float(file.frames / file.samplerate)
     except (soundfile.SoundFileError, ZeroDivisionError):
         return None
-
-
-def _title(text: str) -> str:
-    import tomllib
-
-    return str(tomllib.loads(text).get("title", ""))

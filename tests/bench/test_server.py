@@ -516,6 +516,11 @@ def test_starters_are_offered(empty: Client, tmp_path: Path) -> None:
     offered = empty.get("/starters").json()
     assert [each["name"] for each in offered["starters"]] == ["electric", "acoustic", "demo"]
     assert all(each["title"] for each in offered["starters"])
+    electric, acoustic, _ = (each["about"] for each in offered["starters"])
+    assert electric.startswith("electric guitar; compressor, drive, boost")
+    assert electric.endswith("into an amplifier")
+    assert acoustic.startswith("acoustic guitar; piezo_preamp")
+    assert acoustic.endswith("into a mixer")
     assert offered["folder"] == str(tmp_path)
     assert empty.post("/undo", revision=0).status == 409
     assert empty.get("/heard?order=a&passage=b").status == 409

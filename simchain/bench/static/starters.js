@@ -20,9 +20,9 @@ function drawStarters({ folder, starters: offered }) {
     `Nothing is written until you save; the file will lie in ${folder}.`;
 }
 
-function starterLine({ name, title }) {
+function starterLine({ name, title, about }) {
   const words = make("b", "", title || spoken(name));
-  return make("li", "starter", button("plain", () => beginWith(name), words));
+  return make("li", "starter", button("plain", () => beginWith(name), words), make("p", "note", about));
 }
 
 async function beginWith(name) {
