@@ -157,7 +157,7 @@ def cores() -> None:
     by_threads, by_workers, slower, apart = [], [], [], []
     with engine(local_workers=CORES) as workers:
         _heard_on(workers, board, words[:: len(words) // 40].copy())  # warm there too
-        for turn in range(5):
+        for turn in range(3):
             with on_core(turn % CORES):
                 one, alone = heard_by(board, 1, words)
             two, beside = heard_by(board, CORES, words)
