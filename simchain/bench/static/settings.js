@@ -192,7 +192,10 @@ function listenToSettings() {
     addTable(what, kind || FAMILIES[what][1], kind && { kind });
   });
   on("set-remove", "click", () => doTable("remove", ...here()));
-  on("set-copy", "click", () => addTable(here()[0], here()[1].replace(/_\d+$/, ""), { like: here()[1] }));
+  on("set-copy", "click", () => {
+    const [[what, from], typed] = [here(), byId("set-name").value.trim()];
+    addTable(what, typed && typed !== from ? typed : from.replace(/_\d+$/, ""), { like: from });
+  });
   on("set-rename", "submit", () => {
     const name = byId("set-name").value.trim();
     if (name !== here()[1]) doTable("rename", ...here(), { new: name }, name);
