@@ -91,6 +91,12 @@ def pieces(frames: int, size: int | None = None) -> Iterator[slice]:
         yield slice(start, min(start + step, frames))
 
 
+def tone(hz: float, peak: float, frames: int, rate: int) -> Volts:
+    """Return a sine of shape (1, frames)."""
+    turns = np.arange(frames, dtype=np.float64) * (hz / rate)
+    return np.asarray(peak * np.sin(2.0 * np.pi * turns[np.newaxis]))
+
+
 def twins(samples: NDArray[np.floating]) -> bool:
     """Whether `samples` are two channels that carry the same sound, sample for sample."""
     if samples.shape[0] != 2:

@@ -36,12 +36,6 @@ def tone_peaks(clip: Volts, rate: int) -> tuple[float, float, float]:
     return float(middle), float(loud), float(loudest)
 
 
-def tone(hz: float, peak_volts: float, frames: int, rate: int) -> Volts:
-    """Return a sine of shape (1, frames)."""
-    turns = np.arange(frames, dtype=np.float64) * (hz / rate)
-    return np.asarray(peak_volts * np.sin(2.0 * math.pi * turns[np.newaxis]))
-
-
 def residual_share(output: Volts, rate: int, hz: int) -> float:
     """Power beside the tone over the power of all, both weighted by the ear (BS.1387).
 

@@ -23,9 +23,9 @@ from simchain.chain.steps import AmpUnit, Path
 from simchain.chain.timeline import SOURCE, timeline_of_passage
 from simchain.chain.walk import at_ends, full_scale_volts
 from simchain.chain.walker import Walker
-from simchain.decide.dirt import TONES_HZ, more_dirt_db, residual_share, tone, tone_peaks
+from simchain.decide.dirt import TONES_HZ, more_dirt_db, residual_share, tone_peaks
 from simchain.decide.parallel import in_parallel
-from simchain.signal import Volts, resampled, twins
+from simchain.signal import Volts, resampled, tone, twins
 
 # Each tone sounds for so long; its last second is looked at, after slow states have come to rest.
 TONE_S = 1.25

@@ -87,15 +87,14 @@ class Repatching:
     added: tuple[tuple[str, str], ...]
 
 
-def repatching(board: Board, before: Order, after: Order) -> Repatching:
-    """Return which cables are pulled and which are added to get from one order to another.
+def repatching(before: Sequence[Cable], after: Sequence[Cable]) -> Repatching:
+    """Return which cables are pulled and which are added to get from one order's to another's.
 
     A cable is known by its two jacks; where one end of it moves, both lists have it.
     """
-    patching = Patching(board)
     old, new = (
-        Counter((cable.leaves.jack, cable.arrives.jack) for cable in patching.cables(order))
-        for order in (before, after)
+        Counter((cable.leaves.jack, cable.arrives.jack) for cable in cables)
+        for cables in (before, after)
     )
     return Repatching(tuple((old - new).elements()), tuple((new - old).elements()))
 

@@ -4,6 +4,8 @@ from collections.abc import Iterator
 
 from simchain.board import Board, BoardWarning, Order
 from simchain.patch.places import Floorplan
+from simchain.patch.plugging import plain_places
+from simchain.patch.plugs import plugging, plugs_of
 
 
 def check_floor(board: Board) -> list[BoardWarning]:
@@ -11,18 +13,17 @@ def check_floor(board: Board) -> list[BoardWarning]:
 
     Codes: `power`, where the board lists outlets; `place`.
     """
-    return [*_power(board), *(BoardWarning("place", "", text) for text in _places(board))]
+    places = (BoardWarning("place", "", text) for text in Floorplan(board).warnings())
+    return [*_power(board), *places]
 
 
 def _power(board: Board) -> Iterator[BoardWarning]:
-    if not board.supply.outlets:
+    everything, outlets = Order(tuple(board.blocks)), board.supply.outlets
+    # A board that is fed plainly has no faults, and the solver takes as long to load as all else.
+    if not outlets or plain_places(plugging(plugs_of(board, everything), outlets)) is not None:
         return
     from simchain.patch.power import assign
 
-    for fault in assign(board, Order(tuple(board.blocks))).faults:
+    for fault in assign(board, everything).faults:
         block = fault.blocks[0] if len(fault.blocks) == 1 else ""
         yield BoardWarning("power", block, f"[supply] {fault.text}")
-
-
-def _places(board: Board) -> Iterator[str]:
-    return Floorplan(board).warnings()

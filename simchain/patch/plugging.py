@@ -74,6 +74,26 @@ def best_places(task: Plugging) -> Places:
     return places
 
 
+def plain_places(task: Plugging) -> Places | None:
+    """Return places that feed all, each digital one alone, where taking them in turn finds some.
+
+    First the digital ones, those of the greatest needs first, then the others into what is left.
+    None does not say that there are none: `best_places` knows. It needs no solver.
+    """
+    left, alone = list(task.gives), set[int]()
+    places: list[int | None] = [None] * len(task.needs)
+    for plug in sorted(range(len(places)), key=lambda n: (not task.digital[n], -task.needs[n])):
+        free = (at for at in task.fits(plug) if at not in alone and task.needs[plug] <= left[at])
+        at = next(free, None)
+        if at is None:
+            return None
+        places[plug] = at
+        left[at] -= task.needs[plug]
+        if task.digital[plug]:
+            alone.add(at)
+    return tuple(places)
+
+
 def smallest_breaking(task: Plugging, powered: Places | None = None) -> tuple[int, ...] | None:
     """Return the fewest plugs that cannot all be fed, ascending; None when all can.
 

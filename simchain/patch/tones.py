@@ -18,7 +18,7 @@ from simchain.chain.render import amp_name
 from simchain.chain.source import Source, key_of
 from simchain.chain.timeline import timeline_of_passage
 from simchain.chain.walk import walk
-from simchain.signal import Signal, Volts
+from simchain.signal import Signal, Volts, tone
 
 TONES_HZ = (1000.0, 220.0)
 FED_VOLTS = 0.1  # RMS, about what single notes give (common practice, no source)
@@ -61,22 +61,15 @@ def expected_tones(
     }
 
 
-def tone(hz: float, rate: int, seconds: float, peak: float) -> Volts:
-    """Return a sine, shape (1, frames)."""
-    frames = np.arange(round(seconds * rate))
-    wave: Volts = peak * np.sin(2.0 * math.pi * hz / rate * frames)
-    return wave[np.newaxis]
-
-
 def _read(
     board: Board, order: Order, passage: str, hz: float, amp: str | None
 ) -> dict[str, Expected]:
     still = board.passage(passage).model_copy(update={"events": ()})
     board = board.model_copy(update={"passages": {passage: still}})
     timeline = timeline_of_passage(board, passage)
-    volts = tone(hz, board.rate, SETTLE_S + READ_S, math.sqrt(2.0) * FED_VOLTS)
+    frames = round((SETTLE_S + READ_S) * board.rate)
+    volts = tone(hz, math.sqrt(2.0) * FED_VOLTS, frames, board.rate)
     key = key_of(volts)
-    frames = volts.shape[1]
     source = Source(Signal(volts, board.rate), timeline, 1, frames, noisy=False, key=key)
     path = path_of(board, order, timeline, amp, source_key=key)
     (rendering,) = walk(board, [path], source, points=True)

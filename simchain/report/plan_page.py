@@ -10,11 +10,11 @@ import numpy as np
 
 from simchain import files
 from simchain.errors import RequestError
-from simchain.patch.tones import tone
 from simchain.report import plan_words as words
 from simchain.report.page import sheet
 from simchain.report.plan_document import TONE_FILES
 from simchain.report.wording import capital, spoken
+from simchain.signal import tone
 from simchain.units import db_to_ratio
 
 Paper = Literal["a4", "letter"]
@@ -84,7 +84,7 @@ def plan_pdf(page: str) -> bytes:
 
 def tone_wav(hz: float) -> bytes:
     """Return a minute of a sine as 16-bit WAV, faded in and out so that it does not click."""
-    line = tone(hz, TONE_RATE, TONE_S, db_to_ratio(TONE_PEAK_DBFS))[0]
+    line = tone(hz, db_to_ratio(TONE_PEAK_DBFS), round(TONE_S * TONE_RATE), TONE_RATE)[0]
     fade = round(TONE_FADE_S * TONE_RATE)
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
     line[:fade] *= ramp

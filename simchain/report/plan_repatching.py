@@ -1,5 +1,6 @@
 """How an order becomes series and back: which cables are pulled, added, or only moved."""
 
+from collections.abc import Iterable
 from itertools import product
 from typing import Any
 
@@ -22,14 +23,9 @@ def repatching_facts(board: Board, order: Order) -> dict[str, Any] | None:
     name, split = partner
     series = in_series(split)
     patching = Patching(board)
-    cables = {
-        order: {(c.leaves.jack, c.arrives.jack): c for c in patching.cables(order)}
-        for order in (series, split)
-    }
-    there, back = (
-        _way(board, before, after, cables) for before, after in ((series, split), (split, series))
-    )
-    spare = [cables[series][ends] for ends in _added(back)]
+    in_a_row, in_two = (_by_ends(patching.cables(one)) for one in (series, split))
+    there, back = _way(in_a_row, in_two), _way(in_two, in_a_row)
+    spare = [in_a_row[ends] for ends in _added(back)]
     return {
         "split": name,
         "to_split": there,
@@ -56,27 +52,25 @@ def _with_loop(board: Board, order: Order) -> tuple[str | None, Order] | None:
     )
 
 
-def _way(
-    board: Board, before: Order, after: Order, cables: dict[Order, dict[Ends, Cable]]
-) -> dict[str, Any]:
-    change = repatching(board, before, after)
+def _by_ends(cables: Iterable[Cable]) -> dict[Ends, Cable]:
+    return {(cable.leaves.jack, cable.arrives.jack): cable for cable in cables}
+
+
+def _way(before: dict[Ends, Cable], after: dict[Ends, Cable]) -> dict[str, Any]:
+    change = repatching(tuple(before.values()), tuple(after.values()))
     pulled, added = list(change.pulled), list(change.added)
     moved = []
     # The amplifier's end stays where it can: its other end lies on the board, in easy reach.
     for side in ("arrives", "leaves"):
         for old, new in product(change.pulled, change.added):
-            if (
-                old in pulled
-                and new in added
-                and _only_moves(cables[before][old], cables[after][new], side)
-            ):
+            if old in pulled and new in added and _only_moves(before[old], after[new], side):
                 pulled.remove(old)
                 added.remove(new)
                 moved.append({**_ends(old), "new_from": new[0], "new_to": new[1]})
     return {
         "pulled": [_ends(ends) for ends in pulled],
         "added": [
-            {**_ends(ends), "kind": cables[after][ends].kind, "number": cables[after][ends].number}
+            {**_ends(ends), "kind": after[ends].kind, "number": after[ends].number}
             for ends in added
         ],
         "moved": moved,

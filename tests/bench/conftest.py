@@ -120,13 +120,34 @@ class BenchSheet:
 
 
 @pytest.fixture
-def board(tmp_path: Path) -> Path:
-    """A board with an amplifier, beside a clip of two plucked notes."""
+def board_text() -> str:
+    """The board's text: one with an amplifier, where a test has no other."""
+    return BOARD
+
+
+@pytest.fixture
+def desk(tmp_path: Path, board_text: str) -> Desk:
+    """A desk with a board that has no clip beside it."""
+    path = tmp_path / "board.toml"
+    path.write_text(board_text)
+    return Desk.opened(path)
+
+
+@pytest.fixture
+def client(desk: Desk) -> Iterator[Client]:
+    """Asks a bench that has the desk, and no sounds."""
+    with served(Bench(desk, desk.folder, None, TOKEN).app()) as client:  # type: ignore[arg-type]
+        yield client
+
+
+@pytest.fixture
+def board(tmp_path: Path, board_text: str) -> Path:
+    """The board, beside a clip of two plucked notes."""
     seconds = np.arange(2 * RATE) / RATE
     note = np.exp(-2.0 * (seconds % 1.0)) * np.sin(2 * np.pi * 196.0 * seconds)
     soundfile.write(tmp_path / "clip.wav", 0.3 * note, RATE)
     path = tmp_path / "board.toml"
-    path.write_text(BOARD)
+    path.write_text(board_text)
     return path
 
 

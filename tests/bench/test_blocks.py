@@ -1,15 +1,12 @@
 """Blocks are added, renamed and removed wherever the board names them, over a real line."""
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from simchain.bench.desk import Desk
-from simchain.bench.server import Bench
 from simchain.board import read_board
-from tests.bench.serving import TOKEN, Client, served
+from tests.bench.serving import Client
 
 BOARD = """
 [source]
@@ -51,16 +48,8 @@ controls = ["grit.level_db", "press.makeup_db"]
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Desk:
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return Desk.opened(path)
-
-
-@pytest.fixture
-def client(desk: Desk) -> Iterator[Client]:
-    with served(Bench(desk, desk.folder, None, TOKEN).app()) as client:  # type: ignore[arg-type]
-        yield client
+def board_text() -> str:
+    return BOARD
 
 
 def ask(client: Client, desk: Desk, **body: Any) -> Any:

@@ -1,11 +1,8 @@
 """What the page shows over time: events, what is turned down, repeats; figures for engineers."""
 
-from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
-import soundfile
 
 pytestmark = pytest.mark.browser
 
@@ -39,14 +36,9 @@ JUDGED = "document.getElementById('does-more').textContent.startsWith('verdict')
 
 
 @pytest.fixture
-def board(tmp_path: Path) -> Path:
-    """A board with events, beside a clip of two plucked notes."""
-    seconds = np.arange(2 * RATE) / RATE
-    note = np.exp(-2.0 * (seconds % 1.0)) * np.sin(2 * np.pi * 196.0 * seconds)
-    soundfile.write(tmp_path / "clip.wav", 0.3 * note, RATE)
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return path
+def board_text() -> str:
+    """A board with events."""
+    return BOARD
 
 
 def traces(sheet: Any, order: str = "now", passage: str = "solo") -> dict[str, Any]:

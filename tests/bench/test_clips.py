@@ -2,7 +2,6 @@
 
 import io
 import math
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +11,8 @@ import soundfile
 from simchain.bench import guard
 from simchain.bench.clips import LONGEST_NAME
 from simchain.bench.desk import Desk
-from simchain.bench.server import Bench
 from simchain.board import starter
-from tests.bench.serving import TOKEN, Answer, Client, served
+from tests.bench.serving import Answer, Client
 
 RATE = 48_000
 
@@ -25,12 +23,6 @@ def desk(tmp_path: Path) -> Desk:
     folder.mkdir()
     (folder / "board.toml").write_text(starter("demo"))
     return Desk.opened(folder / "board.toml")
-
-
-@pytest.fixture
-def client(desk: Desk) -> Iterator[Client]:
-    with served(Bench(desk, desk.folder, None, TOKEN).app()) as client:  # type: ignore[arg-type]
-        yield client
 
 
 def sine(peak: float, hz: float = 1000.0, seconds: float = 2.0) -> np.ndarray:

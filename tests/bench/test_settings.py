@@ -24,14 +24,8 @@ def opened(folder: Path, text: str) -> Desk:
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Desk:
-    return opened(tmp_path, starter("demo"))
-
-
-@pytest.fixture
-def client(desk: Desk) -> Iterator[Client]:
-    with served(Bench(desk, desk.folder, None, TOKEN).app()) as client:  # type: ignore[arg-type]
-        yield client
+def board_text() -> str:
+    return starter("demo")
 
 
 def controls_of(document: Any, table: str) -> dict[str, Any]:

@@ -3,17 +3,15 @@
 import random
 import re
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from simchain.bench.desk import Desk
-from simchain.bench.server import Bench
 from simchain.board import read_board
 from simchain.errors import SimchainError
-from tests.bench.serving import TOKEN, Client, served
+from tests.bench.serving import Client
 
 BOARD = """\
 # a board to try things on
@@ -71,16 +69,8 @@ levels = 1
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Desk:
-    path = tmp_path / "board.toml"
-    path.write_text(BOARD)
-    return Desk.opened(path)
-
-
-@pytest.fixture
-def client(desk: Desk) -> Iterator[Client]:
-    with served(Bench(desk, desk.folder, None, TOKEN).app()) as client:  # type: ignore[arg-type]
-        yield client
+def board_text() -> str:
+    return BOARD
 
 
 def notes_of(text: str) -> list[str]:

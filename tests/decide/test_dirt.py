@@ -9,10 +9,10 @@ from simchain.decide.dirt import (
     TONES_HZ,
     more_dirt_db,
     residual_share,
-    tone,
     tone_peaks,
 )
 from simchain.measure.excitation import ear_weight_db
+from simchain.signal import tone
 
 RATES = [44_100, 48_000, 96_000]
 

@@ -163,14 +163,15 @@ def test_series_and_back():
     on = board(AMP, a=BOOST, b=BOOST, c=BOOST)
     split = Order(("a",), ("b", "c"))
     assert in_series(split) == Order(("a", "b", "c"))
-    found = repatching(on, in_series(split), split)
+    series, four = (Patching(on).cables(order) for order in (in_series(split), split))
+    found = repatching(series, four)
     assert found.pulled == (("a.out", "b.in"), ("c.out", "amp.in"))
     assert found.added == (
         ("a.out", "amp.in"),
         ("amp.send", "b.in"),
         ("c.out", "amp.return"),
     )
-    back = repatching(on, split, in_series(split))
+    back = repatching(four, series)
     assert (back.pulled, back.added) == (found.added, found.pulled)
 
 

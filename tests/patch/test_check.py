@@ -1,12 +1,18 @@
 """What `check` says of supply and places."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from simchain.board import Board, load_board
+from simchain.board import Board, Order, load_board
 from simchain.board.read import read_board
 from simchain.patch.check import check_floor
+from simchain.patch.plugging import costs, plain_places
+from simchain.patch.plugs import plugging, plugs_of
+from simchain.patch.power import assign
+from tests.patch.test_power import random_board
 
 BOARD = """
 [blocks.room]
@@ -48,3 +54,34 @@ def test_places_are_told() -> None:
 def test_the_starters_are_fed(name: str) -> None:
     folder = Path(__file__).parents[2] / "simchain" / "board" / "starters"
     assert check_floor(load_board(folder / f"{name}.toml")) == []
+
+
+def test_a_board_that_is_plainly_fed_needs_no_solver() -> None:
+    """`check` is asked often, and loading the solver takes as long as all the rest."""
+    code = (
+        "import sys; from simchain.board import read_board, starter;"
+        "from simchain.patch.check import check_floor;"
+        "assert check_floor(read_board(starter('demo'))) == [];"
+        "sys.exit('scipy.optimize' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_plain_places_are_places_and_without_a_fault() -> None:
+    """On random boards: all plugs fit where they stand, and each digital one stands alone."""
+    found = 0
+    for seed in range(200):
+        on = random_board(seed)
+        everything = Order(tuple(on.blocks))
+        task = plugging(plugs_of(on, everything), on.supply.outlets)
+        places = plain_places(task)
+        if places is None:
+            continue
+        found += 1
+        for at, gives in enumerate(task.gives):
+            assert sum(n for n, p in zip(task.needs, places, strict=True) if p == at) <= gives
+        assert all(at in suits for at, suits in zip(places, task.suits, strict=True))
+        assert costs(task, places)[:2] == (0, 0)
+        assert assign(on, everything).faults == ()
+    print(f"{found} of 200 boards are plainly fed")
+    assert found > 20

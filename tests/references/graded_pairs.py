@@ -15,10 +15,10 @@ from scipy.signal import sosfilt
 from simchain import clips
 from simchain.blocks.base import Moment, kinds
 from simchain.decide.difference import difference
-from simchain.decide.dirt import TONES_HZ, more_dirt_db, residual_share, tone, tone_peaks
+from simchain.decide.dirt import TONES_HZ, more_dirt_db, residual_share, tone_peaks
 from simchain.decide.ear import Ear
 from simchain.decide.score import Score, scored
-from simchain.signal import read_clip
+from simchain.signal import read_clip, tone
 from simchain.units import dbu_to_peak_volts
 
 RATE = 48_000

@@ -75,9 +75,7 @@ function startsOf(setting, id) {
 }
 
 function plainButton(words, label, deed) {
-  const button = Object.assign(make("button", "plain", words), { type: "button", ariaLabel: label });
-  button.addEventListener("click", deed);
-  return button;
+  return Object.assign(button("plain", deed, words), { ariaLabel: label });
 }
 
 // One of several: `take` is given the one that is chosen.
