@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -203,6 +203,11 @@ def write_float_wav(path: Path, signal: Signal) -> None:
 def float_wav(samples: NDArray[np.floating], rate: int) -> bytes:
     """Encode `samples`, shape (channels, frames), as 32-bit floating-point WAV."""
     return _encoded(samples, rate, "WAV", "FLOAT")
+
+
+def pcm_wav(samples: NDArray[np.floating], rate: int, bits: Literal[16, 24]) -> bytes:
+    """Encode `samples`, shape (channels, frames), full scale 1.0, as WAV of `bits`, no dither."""
+    return _encoded(samples, rate, "WAV", f"PCM_{bits}")
 
 
 def flac_16_bit(samples: Volts, rate: int, seed: int = 0) -> bytes:

@@ -87,14 +87,14 @@ def _refuse_unfit(path: Path, signal: Signal) -> None:
             f"{path} is silent (nothing above {SOFTEST_DB:g} dB of full scale): check which input "
             "was recorded"
         )
-    if flat := _flat_tops(line, peak):
+    if flat := flat_tops(line, peak):
         raise ClipError(
             f"{path} is clipped (flat at its peak {flat} time{'s' * (flat > 1)}): record it again "
             "with 6 dB less gain or more"
         )
 
 
-def _flat_tops(line: Volts, peak: float) -> int:
+def flat_tops(line: Volts, peak: float) -> int:
     """How often `line` stays on its peak, near full scale or over it, for four frames or more."""
     if peak < _FLAT_FROM:
         return 0

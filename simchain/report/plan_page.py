@@ -1,7 +1,5 @@
 """The sheets of a plan: one page to print, and the tones to check it with."""
 
-import io
-import wave
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -14,7 +12,7 @@ from simchain.report import plan_words as words
 from simchain.report.page import sheet
 from simchain.report.plan_document import TONE_FILES
 from simchain.report.wording import capital, spoken
-from simchain.signal import tone
+from simchain.signal import pcm_wav, tone
 from simchain.units import db_to_ratio
 
 Paper = Literal["a4", "letter"]
@@ -89,13 +87,7 @@ def tone_wav(hz: float) -> bytes:
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
     line[:fade] *= ramp
     line[-fade:] *= ramp[::-1]
-    content = io.BytesIO()
-    with wave.open(content, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(TONE_RATE)
-        file.writeframes(np.rint(line * 32767.0).astype("<i2").tobytes())
-    return content.getvalue()
+    return pcm_wav(line[np.newaxis], TONE_RATE, 16)
 
 
 def _tone_tables(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

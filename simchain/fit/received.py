@@ -1,0 +1,172 @@
+"""What came back from a unit: read, looked over, in step with what was sent, and in volts."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain import units
+from simchain.errors import ClipError
+from simchain.fit.aligning import Placed, in_step, placed
+from simchain.fit.sent import LEVEL_HZ, PLAYBACK_DBU, RATE, sent
+from simchain.measure.recordings import flat_tops
+from simchain.signal import Signal, read_clip, resampled, twins
+
+Floats = NDArray[np.float64]
+
+QUIETEST_DB = -60.0
+DEAD_DB = -40.0
+# Rates that a file may have been given by mistake, against the rate it was recorded at.
+_MISTAKEN = (44_100 / 48_000, 48_000 / 44_100, 0.5, 2.0)
+
+
+@dataclass(frozen=True)
+class Loopback:
+    """What the interface does alone: gain from file to file at 1 kHz, drift, and polarity."""
+
+    gain: float
+    drift: float
+    inverted: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Received:
+    """What a unit made of what was sent.
+
+    `given` and `line` are volts on the unit's input and output, shape (frames,) at 48 kHz, in step
+    but for what is below a frame or what the unit itself delays. `noise_volts` is the RMS of the
+    output in silence. Where it is not `calibrated` by a loop-back, `line` is as loud as the
+    recording side's full scale says, and its polarity is as it came.
+    """
+
+    given: Floats
+    line: Floats
+    noise_volts: float
+    drift: float
+    calibrated: bool
+    warnings: tuple[str, ...] = ()
+
+    def part(self, name: str, *, with_rest: bool = True) -> tuple[Floats, Floats]:
+        """Return what went in and what came out of one part."""
+        frames = sent().parts[name].frames(with_rest=with_rest)
+        return self.given[frames], self.line[frames]
+
+
+def given_volts(playback_dbu: float = PLAYBACK_DBU) -> Floats:
+    """Return what stands on the unit's input, in volts, shape (frames,)."""
+    return sent().line * units.dbu_to_peak_volts(playback_dbu)
+
+
+def read_loopback(path: Path) -> Loopback:
+    """Read a recording of the interface's output run straight into its input.
+
+    Raises ClipError, naming the file and the way out, for one that cannot be used.
+    """
+    line, place, _ = _found(path)
+    here = in_step(line, place)
+    amplitude = _level(here) / _level(sent().line)
+    return Loopback(float(abs(amplitude)), place.drift, bool(amplitude.real < 0.0))
+
+
+def read_received(
+    path: Path,
+    *,
+    loopback: Loopback | None = None,
+    playback_dbu: float = PLAYBACK_DBU,
+    full_scale_dbu: float = 12.0,
+) -> Received:
+    """Read what came back from a unit.
+
+    `playback_dbu` is the level at the unit's input of a sine at full scale of what was played;
+    `full_scale_dbu` that of one at full scale of the recording, used without a `loopback`. Raises
+    ClipError, naming the file and the way out, for a recording that is clipped, too quiet, of
+    something else, cut off, or of another rate than its header says.
+    """
+    line, place, warnings = _found(path)
+    if loopback:
+        # Both were recorded with the same clocks, and a unit's echoes blur its own markers.
+        drift = loopback.drift
+        marker = sent().parts["marker1"].start_s * RATE
+        place = Placed(place.first + marker * (place.drift - drift), drift)
+    here = in_step(line, place)
+    if loopback:
+        here *= units.dbu_to_peak_volts(playback_dbu) / loopback.gain
+        here *= -1.0 if loopback.inverted else 1.0
+    else:
+        here *= units.dbu_to_peak_volts(full_scale_dbu)
+    part = sent().parts["silence"]
+    rest = slice(round((part.start_s + 0.5) * RATE), part.frames().stop)
+    noise = float(np.sqrt(np.mean(np.square(here[rest]))))
+    return Received(
+        given_volts(playback_dbu), here, noise, place.drift, loopback is not None, tuple(warnings)
+    )
+
+
+def _level(line: Floats) -> complex:
+    """Return the complex amplitude of the part `level` at its frequency, against a sine."""
+    frames = sent().parts["level"].frames(with_rest=False)
+    times = np.arange(frames.start, frames.stop) / RATE
+    middle = slice(round(0.2 * RATE), -round(0.1 * RATE))
+    turns = np.exp(-2j * np.pi * LEVEL_HZ * times[middle])
+    window = np.hanning(turns.size)
+    return complex(np.sum(line[frames][middle] * turns * window) / window.sum() * 2.0)
+
+
+def _found(path: Path) -> tuple[Floats, Placed, list[str]]:
+    """Return one channel of a recording at 48 kHz, and where what was sent stands in it."""
+    signal = read_clip(path)
+    signal, warnings = _one_channel(path, signal)
+    peak = float(np.abs(signal.volts).max())
+    if peak <= units.db_to_ratio(QUIETEST_DB):
+        raise ClipError(
+            f"{path} is too quiet (nothing above {QUIETEST_DB:g} dB of full scale): turn the "
+            "interface's input up, or check which input was recorded"
+        )
+    if flat := flat_tops(signal.volts[0], peak):
+        raise ClipError(
+            f"{path} is clipped (flat at its peak {flat} time{'s' * (flat > 1)}): turn the "
+            "interface's input down by 6 dB or more, and record unit and loop-back again"
+        )
+    line = resampled(signal, RATE).volts[0]
+    place = placed(line)
+    if place is None:
+        raise _not_found(path, signal)
+    if place.missing_s > 0.0:
+        raise ClipError(
+            f"{path} is cut off: the last {place.missing_s:.1f} s of the {sent().seconds:.0f} s "
+            "that are played are missing; record until the end of the file"
+        )
+    return line, place, warnings
+
+
+def _not_found(path: Path, signal: Signal) -> ClipError:
+    """Return what is wrong with a recording in which the markers are not found."""
+    for ratio in _MISTAKEN:
+        told = Signal(signal.volts, round(signal.rate * ratio))
+        place = placed(resampled(told, RATE).volts[0])
+        if place and place.missing_s == 0.0:
+            return ClipError(
+                f"{path} says {signal.rate} frames a second, but was recorded at {told.rate}: "
+                "save it with the rate it was recorded at"
+            )
+    return ClipError(
+        f"{path} does not hold what was played: its first and last marker are not found; play the "
+        "whole file that `simchain tones` wrote, and record while it plays"
+    )
+
+
+def _one_channel(path: Path, signal: Signal) -> tuple[Signal, list[str]]:
+    """Return the channel with something on it; what is wrong with the other is a warning."""
+    if signal.channels == 1 or twins(signal.volts):
+        return Signal(signal.volts[:1], signal.rate), []
+    powers = np.square(signal.volts).mean(axis=1)
+    live = int(np.argmax(powers))
+    side = ("left", "right")[live]
+    chosen = Signal(signal.volts[live : live + 1], signal.rate)
+    if powers.min() <= powers.max() * 10.0 ** (DEAD_DB / 10.0):
+        return chosen, [f"{path} has sound on its {side} channel alone: that is used"]
+    return chosen, [
+        f"{path} has two channels that differ: the {side} one, the louder, is used; to fit the "
+        "other record it by itself"
+    ]

@@ -1,0 +1,238 @@
+"""The least squares that brings a block to what was received: first levels, then waveforms."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain.blocks import Block
+from simchain.decide.parallel import in_parallel
+from simchain.fit.comparing import Comparison
+from simchain.fit.looked_for import Start
+
+Floats = NDArray[np.float64]
+Told = Callable[[str], None]
+
+# A difference of the search's numbers from which slopes are taken, and where the search rests.
+_SLOPE_STEP, _RESTS_AT = 0.05, 1e-4
+COARSE_ROUNDS, FINE_ROUNDS = 25, 20
+MOST_LATE_FRAMES = 200.0
+# One turn of a modulator in the search's numbers, and the least improvement of a richer start.
+_TURN_STEP, DEFENDED_DB = 0.01, 0.7
+# Errors beyond so many decibels count no more than in proportion.
+_SOFT_DB = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """What a search ended at.
+
+    `late` is by how many frames the unit was later than the block. `error` is the root of the mean
+    squared error that was made least: of waveforms where `by_waveform`, else of levels in dB.
+    `deviations` are the controls' standard deviations between parts, in the search's numbers.
+    """
+
+    start: Start
+    numbers: Floats
+    turn: float
+    late: float
+    error: float
+    by_waveform: bool
+    deviations: Floats
+
+    @property
+    def block(self) -> Block:
+        """The block as it was found."""
+        return self.start.at(self.numbers)
+
+
+def found(
+    starts: Iterable[Start],
+    coarse: Comparison,
+    fine: Comparison | None,
+    told: Told = lambda _: None,
+) -> Found:
+    """Return the best of what is found from each start; the simpler of two that fit as well."""
+    near = []
+    for number, start in enumerate(starts, 1):
+        told(f"trying {number}: levels over time")
+        near.append(_by_levels(start, coarse))
+    if fine is None:
+        return _defended(near)
+    best = min(one.error for one in near)
+    hopeful = sorted((one for one in near if one.error <= 2.0 * best + 0.3), key=lambda o: o.error)
+    told(f"comparing waveforms ({len(hopeful)} to try)")
+    return _defended([_by_waveforms(one, fine) for one in hopeful])
+
+
+def _defended(ends: Sequence[Found]) -> Found:
+    """Return the simplest of those whose error is within `DEFENDED_DB` of the least."""
+    least = min(one.error for one in ends)
+    good = [one for one in ends if one.error <= least * 10.0 ** (DEFENDED_DB / 20.0)]
+    return min(good, key=lambda one: (one.start.order, one.error))
+
+
+def _by_levels(start: Start, compared: Comparison) -> Found:
+    def errors(numbers: Floats) -> Floats:
+        made = compared.rendered(start.at(numbers), _turn(start, numbers))
+        off = compared.level_errors(made)
+        return np.asarray(np.sign(off) * _SOFT_DB * np.log1p(np.abs(off) / _SOFT_DB))
+
+    numbers, left, slopes = _least(start, errors, _first(start), COARSE_ROUNDS)
+    group = np.arange(left.size) * 8 // left.size
+    deviations = _deviations(left, slopes, group)
+    return _ended(start, numbers, 0.0, left, deviations, by_waveform=False)
+
+
+def _by_waveforms(near: Found, compared: Comparison) -> Found:
+    """Go on from `near` by waveforms; how late the unit was is looked for beside its controls."""
+    start = near.start
+    late = _late_by(near, compared)
+
+    def errors(numbers: Floats) -> Floats:
+        made = compared.rendered(start.at(numbers[:-1]), _turn(start, numbers))
+        return compared.wave_errors(made, float(numbers[-1]))
+
+    first = np.append(_first(start, near), late)
+    numbers, left, slopes = _least(start, errors, first, FINE_ROUNDS)
+    deviations = _deviations(left, slopes, compared.groups())
+    return _ended(start, numbers[:-1], float(numbers[-1]), left, deviations, by_waveform=True)
+
+
+def _ended(
+    start: Start,
+    numbers: Floats,
+    late: float,
+    left: Floats,
+    deviations: Floats,
+    *,
+    by_waveform: bool,
+) -> Found:
+    count = len(start.free)
+    error = float(np.sqrt(np.mean(np.square(left))))
+    turn = _turn(start, numbers)
+    return Found(start, numbers[:count], turn, late, error, by_waveform, deviations[:count])
+
+
+def _first(start: Start, near: Found | None = None) -> Floats:
+    """Return the numbers to begin with: the free controls, and a modulator's turn behind them."""
+    numbers = (
+        near.numbers if near else np.array([free.of(start.block) for free in start.free], float)
+    )
+    turn = near.turn if near else start.turn
+    return np.append(numbers, turn / _TURN_STEP) if start.turns else numbers
+
+
+def _turn(start: Start, numbers: Floats) -> float:
+    if not start.turns:
+        return start.turn
+    return float(numbers[len(start.free)] * _TURN_STEP) % 1.0
+
+
+def _bounds(start: Start, count: int) -> tuple[Floats, Floats]:
+    low, high = np.full(count, -np.inf), np.full(count, np.inf)
+    for place, free in enumerate(start.free):
+        low[place], high[place] = free.bounds()
+    if count > len(start.free) + start.turns:
+        low[-1], high[-1] = -MOST_LATE_FRAMES, MOST_LATE_FRAMES
+    return low, high
+
+
+def _least(
+    start: Start, errors: Callable[[Floats], Floats], first: Floats, rounds: int
+) -> tuple[Floats, Floats, Floats]:
+    """Return numbers, errors and slopes at the least sum of squares.
+
+    Levenberg and Marquardt's way (Nocedal and Wright, Numerical Optimization, 2006, ch. 10), with
+    slopes by differences, rendered side by side. Bounds hold the numbers, and a number that stands
+    at its bound and would go beyond is left out of the step.
+    """
+    low, high = _bounds(start, first.size)
+    numbers = np.clip(first, low, high)
+    left = errors(numbers)
+    damping = 1e-3
+    slopes = _slopes(errors, numbers, left, low, high)
+    for _ in range(rounds):
+        step = _step(slopes, left, damping, numbers, low, high)
+        tried = np.clip(numbers + step, low, high)
+        moved = float(np.abs(tried - numbers).max(initial=0.0))
+        if moved < _RESTS_AT:
+            break
+        off = errors(tried)
+        if np.square(off).sum() < np.square(left).sum():
+            gained = 1.0 - float(np.square(off).sum() / np.square(left).sum())
+            numbers, left = tried, off
+            damping = max(damping / 5.0, 1e-9)
+            slopes = _slopes(errors, numbers, left, low, high)
+            if gained < 1e-7:
+                break
+        else:
+            damping *= 6.0
+            if damping > 1e6:
+                break
+    return numbers, left, slopes
+
+
+def _step(
+    slopes: Floats, left: Floats, damping: float, numbers: Floats, low: Floats, high: Floats
+) -> Floats:
+    normal, downhill = slopes.T @ slopes, -(slopes.T @ left)
+    held = ((numbers <= low) & (downhill < 0.0)) | ((numbers >= high) & (downhill > 0.0))
+    free = np.flatnonzero(~held & (np.diag(normal) > 0.0))
+    step = np.zeros(numbers.size)
+    if free.size:
+        square = normal[np.ix_(free, free)]
+        square = square + damping * np.diag(np.diag(square))
+        step[free] = np.linalg.lstsq(square, downhill[free], rcond=None)[0]
+    return step
+
+
+def _slopes(
+    errors: Callable[[Floats], Floats], numbers: Floats, left: Floats, low: Floats, high: Floats
+) -> Floats:
+    def slope(place: int) -> Floats:
+        moved = numbers.copy()
+        room = high[place] - numbers[place] >= _SLOPE_STEP or numbers[place] <= low[place]
+        way = _SLOPE_STEP if room else -_SLOPE_STEP
+        moved[place] = min(max(numbers[place] + way, low[place]), high[place])
+        change = moved[place] - numbers[place]
+        return np.zeros(left.size) if change == 0.0 else (errors(moved) - left) / change
+
+    return np.stack(in_parallel(slope, range(numbers.size)), axis=1)
+
+
+def _deviations(left: Floats, slopes: Floats, groups: NDArray[np.intp]) -> Floats:
+    """Return standard deviations by leaving out one part after another (the jackknife).
+
+    Each time one step of least squares tells where the search would have ended without it (Efron
+    and Tibshirani, An Introduction to the Bootstrap, 1993, ch. 11).
+    """
+    normal, downhill = slopes.T @ slopes, slopes.T @ left
+    steps = []
+    numbers = np.unique(groups)
+    for number in numbers:
+        at = groups == number
+        part = slopes[at]
+        rest = normal - part.T @ part
+        push = downhill - part.T @ left[at]
+        steps.append(-np.linalg.lstsq(rest, push, rcond=None)[0])
+    if len(steps) < 2:
+        return np.full(slopes.shape[1], np.nan)
+    spread = np.var(np.array(steps), axis=0) * (len(steps) - 1)
+    return np.asarray(np.sqrt(spread))
+
+
+def _late_by(near: Found, compared: Comparison) -> float:
+    """Return by how many frames what was received is later, by cross-correlation."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    made = compared.rendered(near.block, near.turn)
+    reach = round(MOST_LATE_FRAMES)
+    total = np.zeros(2 * reach + 1)
+    for one, line in zip(compared.stretches, made, strict=True):
+        length = next_fast_len(line.size + reach, real=True)
+        crossed = rfft(one.heard * one.weight, length) * np.conj(rfft(line * one.weight, length))
+        likeness = irfft(crossed, length)
+        total += np.concatenate((likeness[-reach:], likeness[: reach + 1]))
+    return float(np.argmax(np.abs(total)) - reach)
