@@ -99,6 +99,16 @@ class Comparison:
         return 10.0 * float(np.log10((left + 1e-30) / (heard + 1e-30)))
 
 
+    def level_residual_db(self, made: Iterable[Floats]) -> float:
+        """Return the same of magnitudes in bands over time: what is left but for phases, in dB."""
+        left = heard = 0.0
+        for one, line in zip(self.stretches, made, strict=True):
+            there = 10.0 ** (one.levels_db / 20.0)
+            left += float(np.square(np.sqrt(_band_powers(line) + one.floor) - there).sum())
+            heard += float(np.square(there).sum())
+        return 10.0 * float(np.log10((left + 1e-30) / (heard + 1e-30)))
+
+
 def band_levels_db(line: Floats, floor: Floats) -> Floats:
     """Return the levels of `line` in thirds of an octave, shape (frames, bands), above a floor."""
     return np.asarray(10.0 * np.log10(_band_powers(line) + floor))

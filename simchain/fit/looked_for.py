@@ -71,6 +71,8 @@ class Start:
 
     `turn` is where a modulator stands when the recording begins, from 0 to 1, and is looked for
     where `turns` is set. Of starts that fit as well the one with the lowest `order` is taken.
+    `chosen` names settings that are no free controls and are found with this start: a circuit, a
+    level that is taken as 0; they are told and written like the others.
     """
 
     block: Block
@@ -78,6 +80,7 @@ class Start:
     turn: float = 0.0
     turns: bool = False
     order: int = 0
+    chosen: tuple[str, ...] = ()
 
     def at(self, numbers: Floats) -> Block:
         """Return the block with its free controls at the search's `numbers`."""

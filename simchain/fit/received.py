@@ -23,11 +23,15 @@ _MISTAKEN = (44_100 / 48_000, 48_000 / 44_100, 0.5, 2.0)
 
 @dataclass(frozen=True)
 class Loopback:
-    """What the interface does alone: gain from file to file at 1 kHz, drift, and polarity."""
+    """What the interface does alone: gain from file to file at 1 kHz, drift, polarity, noise.
+
+    `noise` is its RMS in silence, full scale being 1.
+    """
 
     gain: float
     drift: float
     inverted: bool
+    noise: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,13 +40,15 @@ class Received:
 
     `given` and `line` are volts on the unit's input and output, shape (frames,) at 48 kHz, in step
     but for what is below a frame or what the unit itself delays. `noise_volts` is the RMS of the
-    output in silence. Where it is not `calibrated` by a loop-back, `line` is as loud as the
-    recording side's full scale says, and its polarity is as it came.
+    output in silence, of which `own_noise_volts` are the unit's own, not the interface's. Where it
+    is not `calibrated` by a loop-back, `line` is as loud as the recording side's full scale says,
+    its polarity is as it came, and all noise counts as the interface's.
     """
 
     given: Floats
     line: Floats
     noise_volts: float
+    own_noise_volts: float
     drift: float
     calibrated: bool
     warnings: tuple[str, ...] = ()
@@ -66,7 +72,8 @@ def read_loopback(path: Path) -> Loopback:
     line, place, _ = _found(path)
     here = in_step(line, place)
     amplitude = _level(here) / _level(sent().line)
-    return Loopback(float(abs(amplitude)), place.drift, bool(amplitude.real < 0.0))
+    inverted = bool(amplitude.real < 0.0)
+    return Loopback(float(abs(amplitude)), place.drift, inverted, _noise(here))
 
 
 def read_received(
@@ -90,17 +97,29 @@ def read_received(
         marker = sent().parts["marker1"].start_s * RATE
         place = Placed(place.first + marker * (place.drift - drift), drift)
     here = in_step(line, place)
+    scale = units.dbu_to_peak_volts(full_scale_dbu)
     if loopback:
-        here *= units.dbu_to_peak_volts(playback_dbu) / loopback.gain
-        here *= -1.0 if loopback.inverted else 1.0
-    else:
-        here *= units.dbu_to_peak_volts(full_scale_dbu)
+        scale = units.dbu_to_peak_volts(playback_dbu) / loopback.gain
+        scale *= -1.0 if loopback.inverted else 1.0
+    here *= scale
+    noise = _noise(here)
+    interface = loopback.noise * abs(scale) if loopback else noise
+    return Received(
+        given_volts(playback_dbu),
+        here,
+        noise,
+        max(0.0, noise**2 - interface**2) ** 0.5,
+        place.drift,
+        loopback is not None,
+        tuple(warnings),
+    )
+
+
+def _noise(line: Floats) -> float:
+    """Return the RMS of the silence, half a second after what sounded before it."""
     part = sent().parts["silence"]
     rest = slice(round((part.start_s + 0.5) * RATE), part.frames().stop)
-    noise = float(np.sqrt(np.mean(np.square(here[rest]))))
-    return Received(
-        given_volts(playback_dbu), here, noise, place.drift, loopback is not None, tuple(warnings)
-    )
+    return float(np.sqrt(np.mean(np.square(line[rest]))))
 
 
 def _level(line: Floats) -> complex:

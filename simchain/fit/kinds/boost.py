@@ -27,7 +27,7 @@ class BoostFit(KindFit):
     def starts(self, block: Block, received: Received) -> Iterator[Start]:  # noqa: ARG002
         """See `KindFit.starts`: one that never clips, and two that do."""
         at = {"gain_db": 6.0, "low_cut_hz": 30.0, "high_cut_hz": 12e3, "level_db": 0.0}
-        yield Start(block.model_copy(update={**at, "rail_volts": 1e3}), (GAIN, *CUTS))
+        yield Start(block.model_copy(update=at), (GAIN, *CUTS), chosen=("level_db",))
         for gain_db in (10.0, 20.0):
             railed = block.model_copy(update={**at, "gain_db": gain_db})
             yield Start(railed, (GAIN, LEVEL, *CUTS), order=1)

@@ -1,0 +1,83 @@
+"""What a fitted block does not copy: by band, by level, in noise, and to the ear."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simchain.blocks import Block
+from simchain.board import Judging
+from simchain.chain.alone import alone
+from simchain.decide.score import Score
+from simchain.fit.aligning import shifted
+from simchain.fit.apart import heard_apart
+from simchain.fit.sent import LOUD_DBFS, RATE, STEP_S, STEPS_DBFS, SWEEP_HZ, sent
+from simchain.signal import Volts
+
+Floats = NDArray[np.float64]
+
+OCTAVES_HZ = tuple(62.5 * 2.0**number for number in range(8))
+# What is judged by ear: it has dynamics, chords, and every frequency, and rests between.
+JUDGED = ("steps1", "loud1", "bursts1", "chord")
+_BAND_NOISE_HZ = 20_000.0
+_SETTLE_S, _PROBE_VOLTS = 0.05, 1e-5
+
+
+def by_band(heard: Floats, made: Floats, late: float) -> list[tuple[float, float]]:
+    """Return (Hz, dB) for octaves: what is left of a loud sweep against what was received of it.
+
+    A sweep passes each octave in its own time, so each is a stretch of it.
+    """
+    frames = sent().parts["loud1"].frames(with_rest=False)
+    left = shifted(made, late)[frames] - heard[frames]
+    low, high = SWEEP_HZ
+    found = []
+    for centre in OCTAVES_HZ:
+        edges = np.log(np.array([centre / 2**0.5, centre * 2**0.5]) / low) / np.log(high / low)
+        begin, end = (round(float(edge) * left.size) for edge in np.clip(edges, 0.0, 1.0))
+        found.append((centre, _db(left[begin:end], heard[frames][begin:end])))
+    return found
+
+
+def by_level(heard: Floats, made: Floats, late: float, given: Floats) -> list[tuple[float, float]]:
+    """Return (volts peak at the input, dB) for the steps of a tone: what is left of each."""
+    begin = sent().parts["steps1"].frames().start
+    left = shifted(made, late) - heard
+    found = []
+    for number in range(len(STEPS_DBFS)):
+        first = begin + round((number * STEP_S + _SETTLE_S) * RATE)
+        step = slice(first, begin + round((number + 1) * STEP_S * RATE))
+        peak = float(np.abs(given[step]).max())
+        found.append((peak, _db(left[step], heard[step])))
+    return found
+
+
+def judged(heard: Floats, made: Floats, judging: Judging) -> Score:
+    """Judge what the block makes against what was received, as far as it sounds in `JUDGED`."""
+    parts = [sent().parts[name].frames(with_rest=False) for name in JUDGED]
+    a, b = (np.concatenate([line[part] for part in parts]) for line in (heard, made))
+    return heard_apart(a, b, RATE, judging=judging)
+
+
+def noise_settings(block: Block, own_noise_volts: float) -> dict[str, float]:
+    """Return the settings that make a block hiss as the unit does.
+
+    A unit that amplifies what is soft hisses at its input, any other at its output.
+    """
+    rng = np.random.default_rng(0)
+    probe: Volts = _PROBE_VOLTS * rng.standard_normal((block.inputs, RATE))
+    made = alone(block, probe, RATE)[0]
+    gain = float(np.sqrt(np.mean(np.square(made)))) / _PROBE_VOLTS
+    if gain >= 2.0:
+        return {
+            "noise_nv": own_noise_volts / gain / _BAND_NOISE_HZ**0.5 * 1e9,
+            "noise_out_uv": 0.0,
+        }
+    return {"noise_nv": 0.0, "noise_out_uv": own_noise_volts * 1e6}
+
+
+def loudest_dbfs() -> float:
+    """Return the level of the sweep that `by_band` looks at."""
+    return LOUD_DBFS
+
+
+def _db(left: Floats, heard: Floats) -> float:
+    return 10.0 * float(np.log10((np.square(left).sum() + 1e-30) / (np.square(heard).sum() + 1e-30)))
