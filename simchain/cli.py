@@ -17,6 +17,7 @@ import typer
 from simchain.cli_bench import bench
 from simchain.cli_body import body
 from simchain.cli_console import err, names, out, print_json, print_lines, warn
+from simchain.cli_fit import fit, tones
 from simchain.cli_guide import guide
 from simchain.cli_options import (
     Amps,
@@ -349,6 +350,8 @@ app.command()(plan)
 app.command()(bench)
 app.command()(body)
 app.command()(guide)
+app.command()(tones)
+app.command()(fit)
 
 
 def _compare(

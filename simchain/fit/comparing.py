@@ -11,7 +11,7 @@ from simchain.chain.alone import INTO_OHM, alone
 from simchain.fit.aligning import shifted
 from simchain.fit.looked_for import Stretch
 from simchain.fit.received import Received
-from simchain.fit.sent import RATE, sent
+from simchain.fit.sent import RATE, SETTLED_S, sent
 
 Floats = NDArray[np.float64]
 
@@ -98,7 +98,6 @@ class Comparison:
             heard += float(np.square(one.heard).sum())
         return 10.0 * float(np.log10((left + 1e-30) / (heard + 1e-30)))
 
-
     def level_residual_db(self, made: Iterable[Floats]) -> float:
         """Return the same of magnitudes in bands over time: what is left but for phases, in dB."""
         left = heard = 0.0
@@ -149,7 +148,7 @@ def _weight(heard: Floats, noise_volts: float) -> Floats:
 
 def _noise_floor(received: Received) -> Floats:
     part = sent().parts["silence"]
-    begin = part.frames().start + round(0.5 * RATE)
+    begin = part.frames().start + round(SETTLED_S * RATE)
     powers = _band_powers(received.line[begin : part.frames().stop])
     return np.asarray(_FLOOR_OVER_NOISE * powers.mean(axis=0) + 1e-14)
 

@@ -3,43 +3,74 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simchain.blocks import Block
-from simchain.board import Board
+from simchain.board import Board, Judging
 from simchain.chain.alone import INTO_OHM
-from simchain.errors import unknown_name
+from simchain.decide.score import Score
+from simchain.errors import ClipError, unknown_name
 from simchain.fit.comparing import Comparison
-from simchain.fit.looked_for import KindFit, Stretch, fit_of
+from simchain.fit.left_over import by_band, by_level, judged, noise_settings
+from simchain.fit.looked_for import KindFit, Stretch, fit_of, unit_of_control
 from simchain.fit.received import Received, read_loopback, read_received
 from simchain.fit.searching import Found, found
 from simchain.fit.sent import PLAYBACK_DBU
 
 Floats = NDArray[np.float64]
 
-# Above this the model leaves out what can be heard; above that it is not this kind of unit.
-LEAVES_OUT_DB, NO_FIT_DB = -26.0, -10.0
+# Above it most of what was received is something else than what the block makes.
+NO_FIT_DB = -10.0
+# Kinds that pass what goes in as it is where they are set so.
+MAY_BE_A_WIRE = ("boost", "volume", "tuner", "looper")
+# The unit's own noise is told where it is so large a share of all that was recorded.
+_TELLS_NOISE = 0.7
+# A wire, or a unit that is off: as loud as what goes in, and nothing else in it.
+_OFF_DB, _OFF_LEFT_DB = 0.5, -40.0
+_SURE_DIGITS = 4
+
+
+@dataclass(frozen=True)
+class FoundControl:
+    """A free control as it was found: its `name`, value and standard deviation, in `unit`."""
+
+    name: str
+    value: float
+    deviation: float
+    unit: str
 
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
     """A block's settings as a recording has them.
 
-    `controls` and `confidence` have the free controls: their values and standard deviations, in
-    their units. `residual_db` is what the block does not copy against all that was received, and
-    `made` what it makes of all that was sent, late by as much as the unit was.
+    `settings` are those that were found and chosen, rounded, the unit's noise among them where it
+    could be told; `controls` has the free ones with their standard deviations. Of all that was
+    received `residual_db` is not copied: of waveforms where `by_waveform`, else of
+    magnitudes in bands over time. `left_by_band` is (Hz, dB), `left_by_level` (volts peak at the
+    input, dB), empty where waveforms were not compared. `score` is how far the block and the unit
+    are expected to sound apart on what was played.
     """
 
     name: str
     block: Block
-    found: Found
-    controls: dict[str, float]
-    confidence: dict[str, float]
+    settings: dict[str, Any]
+    controls: tuple[FoundControl, ...]
     residual_db: float
+    by_waveform: bool
+    left_by_band: list[tuple[float, float]]
+    left_by_level: list[tuple[float, float]]
+    score: Score
     received: Received
-    made: Floats
+    blind_to: dict[str, str]
+
+    @property
+    def fits(self) -> bool:
+        """Whether the kind is near the unit at all."""
+        return self.residual_db <= NO_FIT_DB
 
 
 def fit_block(
@@ -72,7 +103,9 @@ def fit_block(
         playback_dbu=playback_dbu,
         full_scale_dbu=board.source.full_scale_dbu,
     )
-    return fitted(name, block, kind, received, into_ohm=into_ohm, told=told)
+    if block.kind not in MAY_BE_A_WIRE:
+        _refuse_off(recording, received)
+    return fitted(name, block, kind, received, into_ohm=into_ohm, judging=board.judging, told=told)
 
 
 def fitted(
@@ -82,25 +115,83 @@ def fitted(
     received: Received,
     *,
     into_ohm: float = INTO_OHM,
+    judging: Judging | None = None,
     told: Callable[[str], None] = lambda _: None,
 ) -> Fitted:
     """Return the settings of `block` that come nearest to what was received."""
     coarse = Comparison(received, kind.coarse, into_ohm=into_ohm)
     fine = Comparison(received, kind.fine, into_ohm=into_ohm) if kind.fine else None
     end = found(list(kind.starts(block, received)), coarse, fine, told)
-    controls, confidence = {}, {}
-    for free, number, deviation in zip(end.start.free, end.numbers, end.deviations, strict=True):
-        controls[free.control] = free.value(number)
-        confidence[free.control] = free.spread(number, deviation)
+    told("listening to what is left")
     whole = Comparison(received, [Stretch("lead", "marker2", 0.0)], into_ohm=into_ohm)
     made = whole.rendered(end.block, end.turn)
+    line = made[0]
+    by_waveform, late, heard = end.by_waveform, end.late, received.line
     return Fitted(
         name,
         end.block,
-        end,
-        controls,
-        confidence,
-        whole.residual_db(made, end.late),
+        _settings(end, received),
+        _controls(end),
+        whole.residual_db(made, late) if by_waveform else whole.level_residual_db(made),
+        by_waveform,
+        by_band(heard, line, late) if by_waveform else [],
+        by_level(heard, line, late, received.given) if by_waveform else [],
+        judged(heard, line, judging or Judging()),
         received,
-        made[0],
+        dict(kind.blind_to),
     )
+
+
+def _settings(end: Found, received: Received) -> dict[str, Any]:
+    """Return what was found and chosen, as it stands in a board file."""
+    names = dict.fromkeys(
+        (
+            *(free.nested[0] if free.nested else free.control for free in end.start.free),
+            *end.start.chosen,
+        )
+    )
+    settings = {name: _rounded(getattr(end.block, name)) for name in names}
+    if received.own_noise_volts >= _TELLS_NOISE * received.noise_volts:
+        noise = noise_settings(end.block, received.own_noise_volts)
+        settings |= {name: _rounded(value) for name, value in noise.items()}
+    return settings
+
+
+def _controls(end: Found) -> tuple[FoundControl, ...]:
+    return tuple(
+        FoundControl(
+            free.control,
+            free.value(number),
+            free.spread(number, deviation),
+            unit_of_control(end.block, free),
+        )
+        for free, number, deviation in zip(end.start.free, end.numbers, end.deviations, strict=True)
+    )
+
+
+def _rounded(value: Any) -> Any:
+    """Return a setting with four digits that count; tables as a board file has them."""
+    if isinstance(value, bool | int | str) or value is None:
+        return value
+    if isinstance(value, float | np.floating):
+        return float(f"{value:.{_SURE_DIGITS}g}")
+    if isinstance(value, tuple | list):
+        return [_rounded(one) for one in value]
+    return {key: _rounded(one) for key, one in value.model_dump(exclude_unset=False).items()}
+
+
+def _refuse_off(path: Path, received: Received) -> None:
+    """Raise ClipError where what came back is what went in: the unit was off, or not in the way."""
+    if not received.calibrated:
+        return
+    given, heard = (
+        np.concatenate([received.part(name, with_rest=False)[side] for name in ("level", "loud1")])
+        for side in (0, 1)
+    )
+    gain = float(given @ heard / (given @ given))
+    left = float(np.square(heard - gain * given).sum() / np.square(heard).sum())
+    if abs(20.0 * np.log10(abs(gain) + 1e-12)) <= _OFF_DB and 10.0 * np.log10(left) <= _OFF_LEFT_DB:
+        raise ClipError(
+            f"{path}: what came back is what went in: the unit was off while it was recorded, or "
+            "is not in the way; switch it on and record again"
+        )

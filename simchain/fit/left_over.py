@@ -9,7 +9,7 @@ from simchain.chain.alone import alone
 from simchain.decide.score import Score
 from simchain.fit.aligning import shifted
 from simchain.fit.apart import heard_apart
-from simchain.fit.sent import LOUD_DBFS, RATE, STEP_S, STEPS_DBFS, SWEEP_HZ, sent
+from simchain.fit.sent import RATE, SETTLED_S, STEP_S, STEPS_DBFS, SWEEP_HZ, sent
 from simchain.signal import Volts
 
 Floats = NDArray[np.float64]
@@ -51,17 +51,27 @@ def by_level(heard: Floats, made: Floats, late: float, given: Floats) -> list[tu
 
 
 def judged(heard: Floats, made: Floats, judging: Judging) -> Score:
-    """Judge what the block makes against what was received, as far as it sounds in `JUDGED`."""
+    """Judge what the block makes against what was received, as far as it sounds in `JUDGED`.
+
+    The recording's noise, as it stands in its silence, is given to what the block makes too: it is
+    the interface's, or a setting of its own.
+    """
     parts = [sent().parts[name].frames(with_rest=False) for name in JUDGED]
-    a, b = (np.concatenate([line[part] for part in parts]) for line in (heard, made))
+    silence = heard[sent().parts["silence"].frames()][round(SETTLED_S * RATE) :]
+    noisy = made + np.resize(silence, made.size)
+    a, b = (np.concatenate([line[part] for part in parts]) for line in (heard, noisy))
     return heard_apart(a, b, RATE, judging=judging)
 
 
 def noise_settings(block: Block, own_noise_volts: float) -> dict[str, float]:
     """Return the settings that make a block hiss as the unit does.
 
-    A unit that amplifies what is soft hisses at its input, any other at its output.
+    A unit that amplifies what is soft hisses at its input, any other at its output; a passive pot
+    has no noise of its own to set.
     """
+    if block.pot is not None:
+        return {}
+    own_noise_volts *= (_BAND_NOISE_HZ / (RATE / 2)) ** 0.5
     rng = np.random.default_rng(0)
     probe: Volts = _PROBE_VOLTS * rng.standard_normal((block.inputs, RATE))
     made = alone(block, probe, RATE)[0]
@@ -74,10 +84,7 @@ def noise_settings(block: Block, own_noise_volts: float) -> dict[str, float]:
     return {"noise_nv": 0.0, "noise_out_uv": own_noise_volts * 1e6}
 
 
-def loudest_dbfs() -> float:
-    """Return the level of the sweep that `by_band` looks at."""
-    return LOUD_DBFS
-
-
 def _db(left: Floats, heard: Floats) -> float:
-    return 10.0 * float(np.log10((np.square(left).sum() + 1e-30) / (np.square(heard).sum() + 1e-30)))
+    return 10.0 * float(
+        np.log10((np.square(left).sum() + 1e-30) / (np.square(heard).sum() + 1e-30))
+    )

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from simchain import units
 from simchain.errors import ClipError
 from simchain.fit.aligning import Placed, in_step, placed
-from simchain.fit.sent import LEVEL_HZ, PLAYBACK_DBU, RATE, sent
+from simchain.fit.sent import LEVEL_HZ, PLAYBACK_DBU, RATE, SETTLED_S, sent
 from simchain.measure.recordings import flat_tops
 from simchain.signal import Signal, read_clip, resampled, twins
 
@@ -118,7 +118,7 @@ def read_received(
 def _noise(line: Floats) -> float:
     """Return the RMS of the silence, half a second after what sounded before it."""
     part = sent().parts["silence"]
-    rest = slice(round((part.start_s + 0.5) * RATE), part.frames().stop)
+    rest = slice(round((part.start_s + SETTLED_S) * RATE), part.frames().stop)
     return float(np.sqrt(np.mean(np.square(line[rest]))))
 
 

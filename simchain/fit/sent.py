@@ -21,7 +21,6 @@ from simchain.signal import pcm_wav
 RATE = 48_000
 # A meter reads 100 mV on `level`, 20 dB below full scale: a sine at full scale is 1 V RMS.
 LEVEL_HZ, LEVEL_DBFS, LEVEL_VOLTS = 1000.0, -20.0, 0.1
-PLAYBACK_DBU = units.volts_to_dbu(LEVEL_VOLTS) - LEVEL_DBFS
 MARKER_S, MARKER_HZ, MARKER_DBFS = 0.25, (300.0, 9_000.0), -14.0
 SWEEP_HZ = (20.0, 20_000.0)
 SOFT_DBFS, LOUD_DBFS = -36.0, -10.0
@@ -32,8 +31,18 @@ RAMP_HZ, RAMP_S, RAMP_DBFS = 440.0, (4.0, 2.0), (-6.0, -78.0)
 CLICK_S, CLICK_DBFS, CLICKS_APART_S = 1e-3, -1.0, 2.0
 CHORD_HZ, CHORD_DBFS, CHORD_PARTIALS = (110.0, 165.0, 277.2), -10.0, 9
 EDGE_S = 2e-3
+# Of the silence, until what sounded before it is gone.
+SETTLED_S = 0.5
 
 Floats = NDArray[np.float64]
+
+
+def playback_dbu(level_volts: float) -> float:
+    """Return the level of a sine at full scale where a meter reads `level_volts` on `level`."""
+    return units.volts_to_dbu(level_volts) - LEVEL_DBFS
+
+
+PLAYBACK_DBU = playback_dbu(LEVEL_VOLTS)
 
 
 @dataclass(frozen=True)
