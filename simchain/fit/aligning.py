@@ -19,8 +19,9 @@ Floats = NDArray[np.float64]
 
 # Two clocks of crystals part by 0.01 % or so (common practice, no source).
 MOST_DRIFT = 0.003
-# A marker is there where the envelope stands so far above its median, and loudest but one.
-STANDS_OUT = 12.0
+# A marker is there where the envelope stands so far above its median, and where so large a share of
+# what sounds there is the marker: clean units have 0.98, noise and other tones under 0.05.
+STANDS_OUT, LEAST_SHARE = 12.0, 0.1
 # The first arrival counts, not the loudest: a delay's repeat may be louder than the dry note.
 _EARLIER_S, _EARLIER_SHARE, _ARRIVES_OVER_S = 2.0, 0.35, 2e-3
 _READ_TIMES = 4
@@ -52,15 +53,15 @@ def placed(line: Floats) -> Placed | None:
         beyond = maximum_filter1d(envelope, 2 * reach + 1)[apart:]
         both = np.minimum(envelope[: beyond.size], beyond)
         at = int(np.argmax(both)) if both.size else 0
-        if both.size and both[at] >= STANDS_OUT * floor:
-            low = max(0, at + apart - reach)
-            end = low + int(np.argmax(envelope[low : at + apart + reach + 1]))
+        low = max(0, at + apart - reach)
+        end = low + int(np.argmax(envelope[low : at + apart + reach + 1]))
+        if both.size and both[at] >= STANDS_OUT * floor and _is_marker(line, envelope, at, end):
             begun, ended = _between(envelope, at), _between(envelope, end)
             arrived = begun - (at - _first_arrival(envelope, at))
             drift = (ended - begun) / apart - 1.0
             return Placed(arrived - first * (1.0 + drift), drift)
     at = int(np.argmax(envelope))
-    if envelope[at] < 2.0 * STANDS_OUT * floor:
+    if envelope[at] < STANDS_OUT * floor or not _is_marker(line, envelope, at):
         return None
     missing = at - first + sent().line.size - line.size
     return Placed(float(at - first), 0.0, max(0.0, missing / RATE))
@@ -104,6 +105,16 @@ def _likeness(line: Floats) -> NDArray[np.complex128]:
     spectrum = fft(line, length) * np.conj(fft(marker, length))
     spectrum[length // 2 + 1 :] = 0.0
     return np.asarray(2.0 * ifft(spectrum)[: line.size])
+
+
+def _is_marker(line: Floats, envelope: Floats, *places: int) -> bool:
+    """Whether what sounds at each of `places` is the marker, by its share of the amplitude."""
+    marker = _marker()
+    for at in places:
+        sounding = float(np.square(line[at : at + marker.size]).sum())
+        if envelope[at] < LEAST_SHARE * float(np.sqrt(sounding * np.square(marker).sum())):
+            return False
+    return True
 
 
 def _between(envelope: Floats, at: int) -> float:

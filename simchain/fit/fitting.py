@@ -1,7 +1,7 @@
 """From a recording to the settings of one block."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -103,8 +103,7 @@ def fit_block(
         playback_dbu=playback_dbu,
         full_scale_dbu=board.source.full_scale_dbu,
     )
-    if block.kind not in MAY_BE_A_WIRE:
-        _refuse_off(recording, received)
+    received = _looked_at(received, recording, block.kind)
     return fitted(name, block, kind, received, into_ohm=into_ohm, judging=board.judging, told=told)
 
 
@@ -180,18 +179,25 @@ def _rounded(value: Any) -> Any:
     return {key: _rounded(one) for key, one in value.model_dump(exclude_unset=False).items()}
 
 
-def _refuse_off(path: Path, received: Received) -> None:
-    """Raise ClipError where what came back is what went in: the unit was off, or not in the way."""
-    if not received.calibrated:
-        return
+def _looked_at(received: Received, path: Path, kind: str) -> Received:
+    """Return what was received, with a warning where it is what went in.
+
+    Raises ClipError where that can only be a unit that was off, or not in the way.
+    """
+    if not received.calibrated or not _is_a_wire(received):
+        return received
+    told = f"{path}: what came back is what went in: was the unit on while it was recorded?"
+    if kind not in MAY_BE_A_WIRE:
+        raise ClipError(f"{told} Switch it on and record again")
+    return replace(received, warnings=(*received.warnings, told))
+
+
+def _is_a_wire(received: Received) -> bool:
     given, heard = (
         np.concatenate([received.part(name, with_rest=False)[side] for name in ("level", "loud1")])
         for side in (0, 1)
     )
     gain = float(given @ heard / (given @ given))
     left = float(np.square(heard - gain * given).sum() / np.square(heard).sum())
-    if abs(20.0 * np.log10(abs(gain) + 1e-12)) <= _OFF_DB and 10.0 * np.log10(left) <= _OFF_LEFT_DB:
-        raise ClipError(
-            f"{path}: what came back is what went in: the unit was off while it was recorded, or "
-            "is not in the way; switch it on and record again"
-        )
+    is_unity = abs(20.0 * np.log10(abs(gain) + 1e-12)) <= _OFF_DB
+    return bool(is_unity and 10.0 * np.log10(left) <= _OFF_LEFT_DB)

@@ -149,26 +149,26 @@ def _found(path: Path) -> tuple[Floats, Placed, list[str]]:
         )
     line = resampled(signal, RATE).volts[0]
     place = placed(line)
-    if place is None:
-        raise _not_found(path, signal)
-    if place.missing_s > 0.0:
-        raise ClipError(
-            f"{path} is cut off: the last {place.missing_s:.1f} s of the {sent().seconds:.0f} s "
-            "that are played are missing; record until the end of the file"
-        )
+    if place is None or place.missing_s > 0.0:
+        raise _not_whole(path, signal, place)
     return line, place, warnings
 
 
-def _not_found(path: Path, signal: Signal) -> ClipError:
-    """Return what is wrong with a recording in which the markers are not found."""
+def _not_whole(path: Path, signal: Signal, place: Placed | None) -> ClipError:
+    """Return what is wrong with a recording in which both markers are not found in their places."""
     for ratio in _MISTAKEN:
         told = Signal(signal.volts, round(signal.rate * ratio))
-        place = placed(resampled(told, RATE).volts[0])
-        if place and place.missing_s == 0.0:
+        other = placed(resampled(told, RATE).volts[0])
+        if other and other.missing_s == 0.0:
             return ClipError(
                 f"{path} says {signal.rate} frames a second, but was recorded at {told.rate}: "
                 "save it with the rate it was recorded at"
             )
+    if place:
+        return ClipError(
+            f"{path} is cut off: the last {place.missing_s:.1f} s of the {sent().seconds:.0f} s "
+            "that are played are missing; record until the end of the file"
+        )
     return ClipError(
         f"{path} does not hold what was played: its first and last marker are not found; play the "
         "whole file that `simchain tones` wrote, and record while it plays"

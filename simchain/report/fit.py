@@ -8,13 +8,14 @@ from rich.table import Table
 from rich.text import Text
 
 import simchain
-from simchain.blocks import Block
+from simchain.blocks import Block, kinds
 from simchain.errors import RequestError
 from simchain.fit.fitting import Fitted
 from simchain.fit.sent import LEVEL_VOLTS, sent
 from simchain.report.numbers import number
 from simchain.report.verdicts import EXPECTED
 from simchain.report.wording import listed, round_frequency, with_unit
+from simchain.settings import unit_of
 
 # A residual above it leaves out what an ear may find, and a control this unsure is told as such.
 _LEAVES_OUT_DB, _UNSURE_SHARE, _UNSURE_DB = -30.0, 0.1, 1.0
@@ -170,10 +171,11 @@ def _controls(document: Mapping[str, Any]) -> Table:
     table.add_column("found", justify="right")
     table.add_column("give or take", justify="right")
     free = {one["control"]: one for one in document["controls"]}
+    fields = kinds()[document["kind"]].model_fields
     for name, value in document["settings"].items():
         if isinstance(value, list):
             continue
-        one = free.get(name, {"deviation": None, "unit": ""})
+        one = free.get(name, {"deviation": None, "unit": unit_of(fields[name])})
         spread = "" if one["deviation"] is None else f"{one['deviation']:.2g}"
         table.add_row(
             name,
