@@ -10,8 +10,8 @@ from simchain.blocks import Block
 from simchain.chain.alone import INTO_OHM, alone
 from simchain.fit.aligning import shifted
 from simchain.fit.looked_for import Stretch
-from simchain.fit.received import Received
-from simchain.fit.sent import RATE, SETTLED_S, sent
+from simchain.fit.received import Received, quiet
+from simchain.fit.sent import RATE, sent
 
 Floats = NDArray[np.float64]
 
@@ -147,9 +147,7 @@ def _weight(heard: Floats, noise_volts: float) -> Floats:
 
 
 def _noise_floor(received: Received) -> Floats:
-    part = sent().parts["silence"]
-    begin = part.frames().start + round(SETTLED_S * RATE)
-    powers = _band_powers(received.line[begin : part.frames().stop])
+    powers = _band_powers(quiet(received.line))
     return np.asarray(_FLOOR_OVER_NOISE * powers.mean(axis=0) + 1e-14)
 
 

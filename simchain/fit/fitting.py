@@ -118,8 +118,9 @@ def fitted(
     told: Callable[[str], None] = lambda _: None,
 ) -> Fitted:
     """Return the settings of `block` that come nearest to what was received."""
-    coarse = Comparison(received, kind.coarse, into_ohm=into_ohm)
-    fine = Comparison(received, kind.fine, into_ohm=into_ohm) if kind.fine else None
+    near, nearer = kind.stretches(block)
+    coarse = Comparison(received, near, into_ohm=into_ohm)
+    fine = Comparison(received, nearer, into_ohm=into_ohm) if nearer else None
     end = found(list(kind.starts(block, received)), coarse, fine, told)
     told("listening to what is left")
     whole = Comparison(received, [Stretch("lead", "marker2", 0.0)], into_ohm=into_ohm)

@@ -9,7 +9,8 @@ from simchain.chain.alone import alone
 from simchain.decide.score import Score
 from simchain.fit.aligning import shifted
 from simchain.fit.apart import heard_apart
-from simchain.fit.sent import RATE, SETTLED_S, STEP_S, STEPS_DBFS, SWEEP_HZ, sent
+from simchain.fit.received import quiet
+from simchain.fit.sent import RATE, STEP_S, STEPS_DBFS, SWEEP_HZ, sent
 from simchain.signal import Volts
 
 Floats = NDArray[np.float64]
@@ -57,8 +58,7 @@ def judged(heard: Floats, made: Floats, judging: Judging) -> Score:
     the interface's, or a setting of its own.
     """
     parts = [sent().parts[name].frames(with_rest=False) for name in JUDGED]
-    silence = heard[sent().parts["silence"].frames()][round(SETTLED_S * RATE) :]
-    noisy = made + np.resize(silence, made.size)
+    noisy = made + np.resize(quiet(heard), made.size)
     a, b = (np.concatenate([line[part] for part in parts]) for line in (heard, noisy))
     return heard_apart(a, b, RATE, judging=judging)
 

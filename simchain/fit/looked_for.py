@@ -117,6 +117,10 @@ class KindFit(ABC):
     def __init_subclass__(cls) -> None:
         _fits[cls.kind] = cls
 
+    def stretches(self, block: Block) -> tuple[Sequence[Stretch], Sequence[Stretch]]:  # noqa: ARG002
+        """Return `coarse` and `fine` for `block`, where what it is set to decides on them."""
+        return self.coarse, self.fine
+
     @abstractmethod
     def starts(self, block: Block, received: Received) -> Iterable[Start]:
         """Return where to begin: one for each choice that the recording leaves open.

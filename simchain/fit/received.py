@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 
 QUIETEST_DB = -60.0
 DEAD_DB = -40.0
+# What is read between samples looks a little ahead.
+_EDGE_S = 0.02
 # Rates that a file may have been given by mistake, against the rate it was recorded at.
 _MISTAKEN = (44_100 / 48_000, 48_000 / 44_100, 0.5, 2.0)
 
@@ -115,11 +117,21 @@ def read_received(
     )
 
 
+def quiet(line: Floats) -> Floats:
+    """Return what came back in silence, of `line`, in step with what was sent.
+
+    That is the part `silence`, half a second after what sounded before it; or what came back before
+    anything was sent, where that was recorded and is clearly softer: a delay repeats into its rest.
+    """
+    silence = line[sent().parts["silence"].frames()][round(SETTLED_S * RATE) :]
+    edge = round(_EDGE_S * RATE)
+    before = line[sent().parts["lead"].frames()][edge:-edge]
+    softer = np.square(before).mean() < 0.5 * np.square(silence).mean()
+    return before if softer and np.all(before != 0.0) else silence
+
+
 def _noise(line: Floats) -> float:
-    """Return the RMS of the silence, half a second after what sounded before it."""
-    part = sent().parts["silence"]
-    rest = slice(round((part.start_s + SETTLED_S) * RATE), part.frames().stop)
-    return float(np.sqrt(np.mean(np.square(line[rest]))))
+    return float(np.sqrt(np.mean(np.square(quiet(line)))))
 
 
 def _level(line: Floats) -> complex:
