@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.fit.sent import RATE, sent
+from simchain.fit.sent import MARKER_HZ, MARKER_S, RATE, sent
 from simchain.signal import Signal, pieces, resampled
 
 Floats = NDArray[np.float64]
@@ -29,15 +29,27 @@ _READ_TIMES = 4
 
 @dataclass(frozen=True)
 class Placed:
-    """Frame of what was received, from 0, at which what was sent begins, and the clock's drift.
+    """Where what was sent stands in what was received, and the drift of its clock.
 
-    One second of what was sent lasts 1 + `drift` seconds in what was received. `missing_s` is what
-    was cut off at its end; `drift` is then 0.
+    `arrived` is the frame, from 0, at which the first marker is found. One second of what was sent
+    lasts 1 + `drift` seconds in what was received. `missing_s` is what was cut off at its end;
+    `drift` is then 0.
     """
 
-    first: float
+    arrived: float
     drift: float
     missing_s: float = 0.0
+
+    @property
+    def first(self) -> float:
+        """The frame, whole or not, at which what was sent begins.
+
+        A gliding tone that is drawn out is found late: by half of what it grew, and by the time it
+        takes to glide as far as its middle pitch fell.
+        """
+        low, high = MARKER_HZ
+        late_s = self.drift * MARKER_S * (0.5 + 0.5 * (high + low) / (high - low))
+        return self.arrived - late_s * RATE - _marker_frames()[0] * (1.0 + self.drift)
 
 
 def placed(line: Floats) -> Placed | None:
@@ -59,12 +71,12 @@ def placed(line: Floats) -> Placed | None:
             begun, ended = _between(envelope, at), _between(envelope, end)
             arrived = begun - (at - _first_arrival(envelope, at))
             drift = (ended - begun) / apart - 1.0
-            return Placed(arrived - first * (1.0 + drift), drift)
+            return Placed(arrived, drift)
     at = int(np.argmax(envelope))
     if envelope[at] < STANDS_OUT * floor or not _is_marker(line, envelope, at):
         return None
     missing = at - first + sent().line.size - line.size
-    return Placed(float(at - first), 0.0, max(0.0, missing / RATE))
+    return Placed(float(at), 0.0, max(0.0, missing / RATE))
 
 
 def in_step(line: Floats, place: Placed) -> Floats:

@@ -1,6 +1,6 @@
 """What came back from a unit: read, looked over, in step with what was sent, and in volts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -95,9 +95,7 @@ def read_received(
     line, place, warnings = _found(path)
     if loopback:
         # Both were recorded with the same clocks, and a unit's echoes blur its own markers.
-        drift = loopback.drift
-        marker = sent().parts["marker1"].start_s * RATE
-        place = Placed(place.first + marker * (place.drift - drift), drift)
+        place = replace(place, drift=loopback.drift)
     here = in_step(line, place)
     scale = units.dbu_to_peak_volts(full_scale_dbu)
     if loopback:

@@ -1,0 +1,121 @@
+"""`simchain tones` and `simchain fit` as they are typed."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simchain.fit.received import given_volts
+from tests.conftest import Simchain
+from tests.fit.hidden import boost
+from tests.fit.recorder import Interface
+
+HIDDEN = {"gain_db": 14.0, "low_cut_hz": 80.0, "high_cut_hz": 7000.0, "level_db": -6.0}
+BOARD = """\
+[source]
+clip = "riff"
+
+[blocks.push]
+kind = "boost"       # the little one
+gain_db = 3          # a guess
+
+[blocks.grit]
+kind = "drive"
+
+[orders.series]
+front = ["push", "grit"]
+
+[passages.verse]
+on = ["push"]
+"""
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a loop-back and a take of a hidden boost."""
+    folder = tmp_path_factory.mktemp("desk")
+    interface = Interface(full_scale_volts=7.0)
+    interface.record(folder / "loop.wav", given_volts(), begins_s=0.5, seed=1)
+    heard = boost.play(given_volts(), HIDDEN)
+    interface.record(folder / "unit.wav", heard, begins_s=0.3, seed=2)
+    return folder
+
+
+def test_tones_are_written_and_how_to_record_is_said(
+    simchain_command: Simchain, tmp_path: Path
+) -> None:
+    ran = simchain_command("tones", tmp_path / "tones.wav")
+    assert ran.status == 0
+    assert (tmp_path / "tones.wav").stat().st_size > 6_000_000
+    for words in ("Turn monitors and headphones off", "100 mV", "voltage and polarity", "loopback"):
+        assert words in ran.out
+    document = json.loads(simchain_command("tones", tmp_path / "t.wav", "--json").out)
+    assert document["seconds"] <= 60.0
+    assert len(document["steps"]) == 6
+    refused = simchain_command("tones", tmp_path / "tones")
+    assert (refused.status, refused.out) == (2, "")
+    assert "ends in .wav" in refused.err
+
+
+def test_settings_are_found_told_and_written(simchain_command: Simchain, desk: Path) -> None:
+    board = desk / "board.toml"
+    board.write_text(BOARD)
+    arguments = ("fit", board, "push", desk / "unit.wav", "--loopback", desk / "loop.wav")
+    document = json.loads(simchain_command(*arguments, "--json").out)
+    assert board.read_text() == BOARD
+    found = document["settings"]
+    print(found)
+    assert found["gain_db"] == pytest.approx(HIDDEN["gain_db"], abs=0.3)
+    assert found["level_db"] == pytest.approx(HIDDEN["level_db"], abs=0.3)
+    assert found["low_cut_hz"] == pytest.approx(HIDDEN["low_cut_hz"], rel=0.05)
+    assert found["high_cut_hz"] == pytest.approx(HIDDEN["high_cut_hz"], rel=0.05)
+    assert document["fits"]
+    assert document["verdict"] in ("same", "free")
+    assert document["residual_db"] < -40.0
+    assert set(document["confidence"]) == set(HIDDEN)
+    assert all(0.0 <= sure < 100.0 for sure in document["confidence"].values())
+    ran = simchain_command(*arguments, "--write")
+    assert "no difference expected between the unit and push" in ran.out
+    written = board.read_text()
+    assert "# the little one" in written
+    assert f"gain_db = {found['gain_db']}" in written
+    assert simchain_command("check", board).status == 0
+
+
+@pytest.mark.parametrize(
+    ("block", "recording", "said"),
+    [
+        ("nope", "unit.wav", "no block 'nope' on this board (there are: push, grit)"),
+        ("push", "none.wav", "there is no such file"),
+        ("grit", "loop.wav", "what came back is what went in"),
+    ],
+)
+def test_mistakes(
+    simchain_command: Simchain, desk: Path, block: str, recording: str, said: str
+) -> None:
+    board = desk / "mistakes.toml"
+    board.write_text(BOARD)
+    ran = simchain_command(
+        "fit", board, block, desk / recording, "--loopback", desk / "loop.wav", "--write"
+    )
+    assert ran.status == 2
+    assert said in ran.err
+    assert "Traceback" not in ran.err
+    assert board.read_text() == BOARD
+
+
+def test_what_no_block_comes_near_is_not_written(simchain_command: Simchain, desk: Path) -> None:
+    """A ring modulator is no boost."""
+    board = desk / "ring.toml"
+    board.write_text(BOARD)
+    times = np.arange(given_volts().size) / 48_000
+    heard = given_volts() * np.sin(2.0 * np.pi * 370.0 * times) + 0.3 * given_volts()
+    Interface(full_scale_volts=7.0).record(desk / "ring.wav", heard, begins_s=0.2, seed=3)
+    ran = simchain_command(
+        "fit", board, "push", desk / "ring.wav", "--loopback", desk / "loop.wav", "--write"
+    )
+    assert ran.status == 0
+    assert "No boost comes near this unit" in ran.out
+    assert "untouched: nothing was found that is worth keeping" in ran.out
+    assert board.read_text() == BOARD
