@@ -12,6 +12,7 @@ from simchain.fit.aligning import shifted
 from simchain.fit.looked_for import Stretch
 from simchain.fit.received import Received, quiet
 from simchain.fit.sent import RATE, sent
+from simchain.signal import Signal, resampled
 
 Floats = NDArray[np.float64]
 
@@ -26,10 +27,14 @@ LOCAL_S, _LEAST_SHARE = 0.05, 0.01
 
 @dataclass(frozen=True, eq=False)
 class Compared:
-    """A stretch: what went in, with its lead, and what came out. `name` tells its parts."""
+    """A stretch: what went in, with its lead, and what came out. `name` tells its parts.
+
+    `given` stands at `times` the rate.
+    """
 
     name: str
     given: Floats
+    times: int
     heard: Floats
     lead: int
     begins_s: float
@@ -55,10 +60,11 @@ class Comparison:
             volts = one.given[np.newaxis]
             if block.inputs == 2:
                 volts = np.repeat(volts, 2, axis=0)
+            rate = one.times * RATE
             out = alone(
-                block, volts, RATE, turn=turn, before_s=one.begins_s, into_ohm=self.into_ohm
+                block, volts, rate, turn=turn, before_s=one.begins_s, into_ohm=self.into_ohm
             )
-            made.append(out[0, one.lead :])
+            made.append(resampled(Signal(out[:1], rate), RATE).volts[0, one.lead :])
         return made
 
     def level_errors(self, made: Iterable[Floats]) -> Floats:
@@ -126,7 +132,8 @@ def _compared(received: Received, stretch: Stretch) -> Compared:
             groups[max(0, frames.start - begin) : frames.stop - begin] = number
     return Compared(
         f"{stretch.first} to {stretch.last}",
-        received.given[begin - lead : end],
+        resampled(Signal(received.given[begin - lead : end], RATE), stretch.times * RATE).volts[0],
+        stretch.times,
         heard,
         lead,
         (begin - lead) / RATE,

@@ -92,12 +92,14 @@ class Start:
 class Stretch:
     """Parts of the recording, one after another, that are rendered and compared in one.
 
-    `lead_s` before the first part is rendered too, and not compared: what rings into it.
+    `lead_s` before the first part is rendered too, and not compared: what rings into it. The block
+    is rendered at `times` the rate: for kinds whose times are a few frames, where a frame counts.
     """
 
     first: str
     last: str
     lead_s: float = 0.25
+    times: int = 1
 
 
 class KindFit(ABC):
