@@ -124,7 +124,7 @@ def quiet(line: Floats) -> Floats:
     silence = line[sent().parts["silence"].frames()][round(SETTLED_S * RATE) :]
     edge = round(_EDGE_S * RATE)
     before = line[sent().parts["lead"].frames()][edge:-edge]
-    softer = np.square(before).mean() < 0.5 * np.square(silence).mean()
+    softer = np.square(before).mean() < 0.8 * np.square(silence).mean()
     return before if softer and np.all(before != 0.0) else silence
 
 
