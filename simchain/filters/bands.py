@@ -9,6 +9,7 @@ Shape = Literal["peak", "low_shelf", "high_shelf", "low_cut", "high_cut", "notch
 SHAPES: tuple[str, ...] = get_args(Shape)
 SHAPES_WITH_GAIN = ("peak", "low_shelf", "high_shelf")
 
+Polynomial = tuple[float, float, float]
 Circuit = tuple[tuple[complex, ...], tuple[complex, ...], float]
 
 
@@ -34,28 +35,32 @@ def band_circuit(shape: Shape, hz: float, db: float, q: float) -> Circuit:
     """
     if not hz > 0 or not q > 0:
         raise ValueError(f"a band needs hz and q above 0, not hz = {hz:g}, q = {q:g}")
+    above, below = band_polynomials(shape, db, q)
+    w = 2.0 * math.pi * hz
+    zeros, poles = _roots(above, w), _roots(below, w)
+    gain = next(c for c in above if c) / below[0] * w ** (len(poles) - len(zeros))
+    return zeros, poles, gain
+
+
+def band_polynomials(shape: Shape, db: float, q: float) -> tuple[Polynomial, Polynomial]:
+    """Return a band as it stands in `band_circuit`: above and below the line, s^2 first."""
     a = 10.0 ** (db / 40.0)
     slope = math.sqrt(a) / q
     plain = (1.0, 1.0 / q, 1.0)
     match shape:
         case "peak":
-            above, below = (1.0, a / q, 1.0), (1.0, 1.0 / (a * q), 1.0)
+            return (1.0, a / q, 1.0), (1.0, 1.0 / (a * q), 1.0)
         case "low_shelf":
-            above, below = (a, a * slope, a * a), (a, slope, 1.0)
+            return (a, a * slope, a * a), (a, slope, 1.0)
         case "high_shelf":
-            above, below = (a * a, a * slope, a), (1.0, slope, a)
+            return (a * a, a * slope, a), (1.0, slope, a)
         case "low_cut":
-            above, below = (1.0, 0.0, 0.0), plain
+            return (1.0, 0.0, 0.0), plain
         case "high_cut":
-            above, below = (0.0, 0.0, 1.0), plain
+            return (0.0, 0.0, 1.0), plain
         case "notch":
-            above, below = (1.0, 0.0, 1.0), plain
-        case _:
-            raise ValueError(f"no band shape '{shape}' (there are: {', '.join(SHAPES)})")
-    w = 2.0 * math.pi * hz
-    zeros, poles = _roots(above, w), _roots(below, w)
-    gain = next(c for c in above if c) / below[0] * w ** (len(poles) - len(zeros))
-    return zeros, poles, gain
+            return (1.0, 0.0, 1.0), plain
+    raise ValueError(f"no band shape '{shape}' (there are: {', '.join(SHAPES)})")
 
 
 def band_sections(shape: Shape, hz: float, db: float, q: float, rate: float) -> Sections:
@@ -69,7 +74,7 @@ def band_sections(shape: Shape, hz: float, db: float, q: float, rate: float) -> 
     return sections[:0] if shape in SHAPES_WITH_GAIN and db == 0 else sections
 
 
-def _roots(c: tuple[float, float, float], w: float) -> tuple[complex, ...]:
+def _roots(c: Polynomial, w: float) -> tuple[complex, ...]:
     """Return w times the roots of c[0] s^2 + c[1] s + c[2], without cancellation."""
     a, b, constant = c
     if a == 0:
