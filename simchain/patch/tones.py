@@ -12,13 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from simchain.board import Board, Order
-from simchain.board.gear import Source as Guitar
-from simchain.chain.path import path_of
+from simchain.chain.fed import fed_board, line_source
+from simchain.chain.path import path_from
 from simchain.chain.render import amp_name
-from simchain.chain.source import Source, key_of
-from simchain.chain.timeline import timeline_of_passage
 from simchain.chain.walk import walk
-from simchain.signal import Signal, Volts, tone
+from simchain.signal import Volts, tone
 
 TONES_HZ = (1000.0, 220.0)
 FED_VOLTS = 0.1  # RMS, about what single notes give (common practice, no source)
@@ -54,24 +52,21 @@ def expected_tones(
 
     Raises RequestError for names that the board does not have.
     """
-    fed = board.model_copy(update={"source": Guitar(kind="line")})
-    return {
-        passage: {hz: _read(fed, order, passage, hz, amp_name(board, amp)) for hz in tones_hz}
-        for passage in passages
-    }
+    end = amp_name(board, amp)
+    read = {}
+    for passage in passages:
+        fed = fed_board(board, passage)
+        read[passage] = {hz: _read(fed, order, passage, hz, end) for hz in tones_hz}
+    return read
 
 
 def _read(
     board: Board, order: Order, passage: str, hz: float, amp: str | None
 ) -> dict[str, Expected]:
-    still = board.passage(passage).model_copy(update={"events": ()})
-    board = board.model_copy(update={"passages": {passage: still}})
-    timeline = timeline_of_passage(board, passage)
     frames = round((SETTLE_S + READ_S) * board.rate)
     volts = tone(hz, math.sqrt(2.0) * FED_VOLTS, frames, board.rate)
-    key = key_of(volts)
-    source = Source(Signal(volts, board.rate), timeline, 1, frames, noisy=False, key=key)
-    path = path_of(board, order, timeline, amp, source_key=key)
+    source = line_source(board, passage, volts)
+    path = path_from(source, board, order, amp)
     (rendering,) = walk(board, [path], source, points=True)
     first = round(SETTLE_S * board.rate)
     return {

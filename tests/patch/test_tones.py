@@ -103,3 +103,16 @@ def test_events_are_left_out():
     read = expected_tones(board, Order(("push",)), ["on"], [220.0])["on"][220.0]["push.out"]
     assert not read.sways
     assert read.volts == pytest.approx(0.1 * 10 ** (6 / 20), rel=0.01)
+
+
+def test_a_pot_of_the_guitar_that_the_passage_turns_is_left_out() -> None:
+    """What is fed stands in the guitar's place, which has the pot."""
+    guitar = BOARD.format(peak=0.1).replace('"line"', '"guitar"').replace("tone.wav", "riff")
+    turned = guitar + '[passages.soft]\non = ["grit"]\nset = { source = { volume = 0.3 } }\n'
+    plain = guitar + '[passages.soft]\non = ["grit"]\n'
+    read = [
+        expected_tones(board, board.order("split"), ["soft"], [220.0])["soft"][220.0]
+        for board in (read_board(turned), read_board(plain))
+    ]
+    print({name: round(one.volts, 5) for name, one in read[0].items()})
+    assert read[0] == read[1]
