@@ -11,8 +11,10 @@ PAGES = {
     "start": "The job in ten minutes",
     "board": "Describing a board",
     "volts": "Finding the clip's volts",
+    "units": "Your own units",
     "levels": "Reading the level diagram",
     "split": "Split, with four cables",
+    "acoustic": "The acoustic board",
     "verdicts": "What a verdict means",
     "models": "How each block is modelled and checked",
 }

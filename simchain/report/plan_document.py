@@ -17,6 +17,7 @@ from simchain.patch.power import Assignment, assign
 from simchain.patch.tones import FED_VOLTS, TONES_HZ, Expected, expected_tones
 from simchain.patch.units import units_in
 from simchain.report.numbers import number
+from simchain.report.plan_faults import howls_hz
 from simchain.report.plan_power import power_facts
 from simchain.report.plan_repatching import repatching_facts
 from simchain.report.plan_stage import controls_facts, event_facts
@@ -141,7 +142,8 @@ def plan_document(plan: Plan, file: str | None = None) -> dict[str, Any]:
     `power` lists the outlets in use: `ma` is what their units need with a fifth to spare,
     `higher` whether it gives more than the lowest voltage in use.
     `tones` are mV at the jacks, by passage and tone; `rough` marks what lies behind an echo or a
-    room. `file` is null where no sheets were written.
+    room. `howls_hz` are resonances at which an acoustic guitar's body may feed back. `file` is null
+    where no sheets were written.
     """
     board = plan.board
     return {
@@ -162,6 +164,7 @@ def plan_document(plan: Plan, file: str | None = None) -> dict[str, Any]:
         "counts": _counts(plan),
         "passages": _passages(plan),
         "controls": controls_facts(board, plan.order),
+        "howls_hz": howls_hz(board, plan.order),
         "warnings": list(plan.warnings),
         "file": file,
     }

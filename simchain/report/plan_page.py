@@ -11,6 +11,7 @@ from simchain.errors import RequestError
 from simchain.report import plan_words as words
 from simchain.report.page import sheet
 from simchain.report.plan_document import TONE_FILES
+from simchain.report.plan_faults import fault_tree
 from simchain.report.wording import capital, spoken
 from simchain.signal import pcm_wav, tone
 from simchain.units import db_to_ratio
@@ -68,6 +69,7 @@ def plan_page(document: Mapping[str, Any], paper: Paper = "a4") -> str:
         (*STYLES, f"paper_{paper}.css"),
         plan=document,
         words=words,
+        fault_tree=fault_tree,
         spoken=spoken,
         capital=capital,
         tone_tables=list(_tone_tables(document)),

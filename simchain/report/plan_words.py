@@ -6,8 +6,6 @@ from typing import Any
 
 from simchain.report.wording import capital, listed, spoken
 
-Steps = tuple["str | tuple[str, Steps]", ...]
-
 KINDS = {
     "instrument": "instrument",
     "patch": "patch lead",
@@ -58,87 +56,6 @@ AFTER_BUILD = (
 COUNT_RULE = (
     "One tie for each patch lead and each power lead; four dots of hook and loop under each unit, "
     "six under one wider than 100 mm, six for the supply (common practice, no source)."
-)
-
-FAULT_TREE: Steps = (
-    (
-        "Silent",
-        (
-            "Tuner on? Volume pedal down? Amplifier on standby?",
-            (
-                "Guitar straight into the amplifier",
-                (
-                    "Still silent: guitar, its cable, or the amplifier.",
-                    (
-                        "Sounds: the board",
-                        (
-                            "No lamps: supply, its mains lead, its switch.",
-                            "One unit dark: its power lead, voltage, polarity.",
-                            "All lit: halve the chain. Plug the guitar into the middle unit; the "
-                            "half that is silent has it. Halve again until one lead or one unit is "
-                            "left, then change the lead first.",
-                        ),
-                    ),
-                ),
-            ),
-            "Split, and silent only at the amplifier: send into return with one short lead. It "
-            "sounds: the loop's cables or units. Silent: the amplifier; play in series.",
-        ),
-    ),
-    (
-        "Thin",
-        (
-            "Only with one unit on: its control of lows, or its mix.",
-            "With all units off: a plug half in, or a lead whose sleeve is broken.",
-            "Dull, not thin: too much cable before the first buffer; a shorter guitar cable tells.",
-            "Only with both amplifiers: one of them turned over; try each alone.",
-        ),
-    ),
-    (
-        "Hum",
-        (
-            "Goes when the guitar's volume is at zero: the guitar picks it up; turn, or step away "
-            "from lamps and transformers.",
-            "Stays, and goes when the guitar's cable is pulled: that cable.",
-            "Only split, not in series: the loop of screens; see sheet 2.",
-            "Only with one unit on its outlet: give it another one, isolated.",
-        ),
-    ),
-    (
-        "Whine",
-        (
-            "Changes when a digital unit is unplugged: it shares an outlet, or its return; give it "
-            "an isolated one of its own.",
-            "Changes when a phone or its charger is moved away: there it comes from.",
-            "Only with much gain on: whatever whines before the drive; look there first.",
-        ),
-    ),
-    (
-        "Pop",
-        (
-            "Only the first time after a while: a switch that settles; step once before playing.",
-            "Every time: voltage on a signal lead. Measure DC at the unit's output, not playing: "
-            "more than some millivolts is a fault of that unit.",
-            "In the amplifier's loop only: send or return carries DC; leave it to a workshop.",
-        ),
-    ),
-    (
-        "Level dropped",
-        (
-            "Read the tone at the jacks: the first jack that is low names the place.",
-            "Only one passage: a level control was moved; see the stage card.",
-            "Getting worse: a battery, or an outlet that gives less than is asked of it.",
-        ),
-    ),
-    (
-        "Only when loud",
-        (
-            "A rattle: a plug that touches its neighbour, a loose nut, a unit on its dots.",
-            "Crackle in time with the bass: a lead that moves; shake and listen again.",
-            "Harsh on loud notes alone: a unit clips that should not; simchain levels names it.",
-            "Howl: the guitar hears the speaker; turn, step aside, less gain.",
-        ),
-    ),
 )
 
 PACK_UP = "Packing up: volume down, standby or channel muted, all off, then the cables."
