@@ -9,11 +9,12 @@ import os
 import signal
 import sys
 import tempfile
+import threading
 import warnings
 from collections.abc import Iterator
 from concurrent.futures import CancelledError, Future
 from concurrent.futures import ThreadPoolExecutor as Threads
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -47,12 +48,19 @@ class _Cluster(Engine):
         super().__init__(client.get_executor(pure=False), workers)
         self._client = client
         self._name = name
+        self._sent: Any = None
 
     def share(self, thing: Thing) -> Any:
-        # A task, not scattered data: when all workers that hold it are lost, it is run once more.
-        sent = self._client.submit(partial(_itself, thing), pure=False)
-        self._client.replicate([sent])
-        return sent
+        with self._undisturbed():
+            self._sent = None  # the one before is dropped here, and by nobody else
+            # A task, not scattered data: when all workers that hold it are lost, it runs once more.
+            self._sent = self._client.submit(partial(_itself, thing), pure=False)
+        self._client.replicate([self._sent])
+        return self._sent
+
+    def _undisturbed(self) -> AbstractContextManager[None]:
+        # Dask's futures are given up in their __del__, where Python drops an interrupt unheard.
+        return _ctrl_c_held()
 
     def _submit(self, work: Work[Job, Result], shared: Any, job: Job) -> "Future[Result]":
         # In a partial: dask looks through arguments for what it might have to put in.
@@ -153,8 +161,7 @@ def local(workers: int) -> Iterator[Engine]:
         )
         stack.enter_context(dask.config.set({"temporary-directory": folder}))
         here = "127.0.0.1"
-        # Threads and processes inherit that Ctrl-C is held, so the workers never see it.
-        with _ctrl_c_held(), warnings.catch_warnings():
+        with _ctrl_c_held(), _ctrl_c_kept_out(), warnings.catch_warnings():
             warnings.filterwarnings("ignore", SLOW_FOLDERS)
             try:
                 cluster = LocalCluster(
@@ -190,7 +197,33 @@ def _end(cluster: "LocalCluster", client: "Client", failed: object, *_: object) 
 
 @contextmanager
 def _ctrl_c_held() -> Iterator[None]:
-    """Let Ctrl-C wait, for this thread and for what it starts, where the system can."""
+    """Let Ctrl-C wait until this is left. It comes to the main thread alone."""
+    handler = signal.getsignal(signal.SIGINT)
+    if threading.current_thread() is not threading.main_thread() or not callable(handler):
+        yield
+        return
+    waiting = False
+
+    def note(*_: object) -> None:
+        nonlocal waiting
+        waiting = True
+
+    signal.signal(signal.SIGINT, note)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, handler)
+        if waiting:
+            handler(signal.SIGINT, None)
+
+
+@contextmanager
+def _ctrl_c_kept_out() -> Iterator[None]:
+    """Keep Ctrl-C from threads and processes that are started meanwhile, where the system can.
+
+    They inherit the mask, so that workers never see it. It holds nothing off this process itself:
+    threads of linear algebra, started before, let it in.
+    """
     if sys.platform == "win32":
         yield
         return

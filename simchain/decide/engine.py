@@ -8,7 +8,7 @@ where the processors are of one kind. What is dask's is in `decide.cluster`.
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from itertools import islice
 from threading import Event
 from typing import Any, TypeAlias, TypeVar
@@ -58,25 +58,45 @@ class Engine:
         those of a scheduler finish what they are at, for nobody.
         """
         under_way: dict[Future[Result], Job] = {}
+
+        def begin(job: Job) -> None:
+            with self._undisturbed():
+                under_way[self._submit(work, shared, job)] = job
+
         try:
             for job in islice(jobs, JOBS_A_WORKER * self.workers):
-                under_way[self._submit(work, shared, job)] = job
+                begin(job)
                 del job
             while under_way:
                 done = wait(under_way, return_when=FIRST_COMPLETED).done
                 while done:
-                    task = done.pop()
-                    yield under_way.pop(task), self._result(task)
-                    del task
+                    yield self._taken(done, under_way)
                     for job in islice(jobs, 1):
-                        under_way[self._submit(work, shared, job)] = job
+                        begin(job)
                         del job
         except BaseException:
             if stop:
                 stop.set()
             raise
         finally:
-            wait([task for task in under_way if not task.cancel()])
+            with self._undisturbed():
+                running = [task for task in under_way if not task.cancel()]
+                under_way.clear()
+            wait(running)
+
+    def _taken(
+        self, done: "set[Future[Result]]", under_way: "dict[Future[Result], Job]"
+    ) -> tuple[Job, Result]:
+        """Return a job that is done, with its result; nothing of it stays here."""
+        with self._undisturbed():
+            task = done.pop()
+            taken = under_way.pop(task), self._result(task)
+            del task
+        return taken
+
+    def _undisturbed(self) -> AbstractContextManager[None]:
+        """Hold Ctrl-C for a moment, where the executor cannot bear it."""
+        return nullcontext()
 
     def _submit(self, work: Work[Job, Result], shared: Any, job: Job) -> "Future[Result]":
         return self._executor.submit(work, shared, job)

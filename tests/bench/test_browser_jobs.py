@@ -102,7 +102,16 @@ def test_a_search_is_told_and_one_of_its_orders_laid_on_the_desk(opened: Any, bo
     assert report.value.inner_text("#counts") == counts_sentence(document)
 
 
-def test_a_search_is_stopped_and_the_board_is_as_it_was(opened: Any) -> None:
+def test_a_search_is_stopped_and_the_board_is_as_it_was(
+    opened: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tells = Job.progress
+
+    def tells_and_waits(job: Job, done: int, total: int, what: str) -> None:
+        tells(job, done, total, what)
+        assert done >= total or job.stop.wait(30)  # the page asks less often than a search tells
+
+    monkeypatch.setattr(Job, "progress", tells_and_waits)
     sheet = opened()
     do(sheet, "search")
     sheet.until("Number(document.querySelector('#job-progress').value) > 0")

@@ -417,6 +417,7 @@ def work(shared, job):
         pass
 
 if __name__ == "__main__":
+    begins()
     try:
         with engine(local_workers=2) as processes:
             print("started", flush=True)
@@ -427,12 +428,34 @@ if __name__ == "__main__":
 """
 
 
+NOTHING_FIRST = """
+def begins():
+    pass
+"""
+# Ctrl-C at the worst moment: Python only prints what is raised in a __del__, and goes on.
+CTRL_C_WHILE_A_RESULT_IS_GIVEN_UP = """
+import os, signal, threading
+import distributed
+
+gives_up = distributed.Future.__del__
+pressed = []
+
+def press(future):
+    if threading.current_thread() is threading.main_thread() and not pressed:
+        pressed.append(os.kill(os.getpid(), signal.SIGINT))
+    gives_up(future)
+
+def begins():
+    distributed.Future.__del__ = press
+"""
+
+
 @contextmanager
-def running_script(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
+def running_script(tmp_path: Path, first: str = NOTHING_FIRST) -> Iterator[subprocess.Popen[str]]:
     """Run SCRIPT in a session of its own, as a terminal does, in an empty home and folder."""
     (tmp_path / "home").mkdir()
     script = tmp_path / "script.py"
-    script.write_text(SCRIPT)
+    script.write_text(first + SCRIPT)
     environment = {
         **os.environ,
         "PYTHONPATH": str(Path(engines.__file__).parents[2]),
@@ -486,6 +509,25 @@ def test_ctrl_c_in_a_terminal_ends_the_workers_quietly(tmp_path: Path) -> None:
     assert err == ""
     assert process.returncode == 0
     assert sorted(path.name for path in tmp_path.rglob("*")) == ["home", "script.py"]
+
+
+@posix
+def test_ctrl_c_is_heard_while_a_result_is_given_up(tmp_path: Path) -> None:
+    with running_script(tmp_path, CTRL_C_WHILE_A_RESULT_IS_GIVEN_UP) as process:
+        out, err = process.communicate(timeout=40)
+    assert (out.splitlines(), err) == (["started", "interrupted"], "")
+
+
+@posix
+def test_ctrl_c_waits_while_it_is_held() -> None:
+    """Also where a mask would not hold it: threads of linear algebra let it in."""
+    passed = False
+    with pytest.raises(KeyboardInterrupt), cluster._ctrl_c_held():
+        with cluster._ctrl_c_held():
+            signal.raise_signal(signal.SIGINT)
+        passed = True
+    assert passed
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 @posix
