@@ -113,8 +113,7 @@ def check(board: BoardFile, as_json: Json = False) -> None:
     from simchain.chain.electrical import check_electrics
     from simchain.chain.source import check_clips
     from simchain.patch.check import check_floor
-    from simchain.report.documents import check_document
-    from simchain.report.tables import check_lines
+    from simchain.report.checks import check_document, check_lines
 
     problems: list[Problem] = []
     warnings: list[BoardWarning] = []
@@ -148,8 +147,7 @@ def blocks(
     as_json: Json = False,
 ) -> None:
     """List the kinds of block, or the controls of one kind."""
-    from simchain.report.documents import kinds_document
-    from simchain.report.tables import kind_tables, kinds_table
+    from simchain.report.kinds import kind_tables, kinds_document, kinds_table
 
     document = kinds_document(kind)
     if as_json:
@@ -244,7 +242,8 @@ def set_levels(
     as_json: Json = False,
 ) -> None:
     """Find the level controls that put every passage where it should sit in one order."""
-    from simchain.board import load_board, save
+    from simchain.board import load_board
+    from simchain.board.write import save
     from simchain.decide.set_levels import set_levels as found_levels
     from simchain.report.set_levels import set_levels_document, set_levels_parts
 

@@ -8,9 +8,10 @@ from typing import Any
 
 from simchain import files
 from simchain.bench.desk_tables import with_table, with_table_renamed, without_table
-from simchain.board import Board, new_board, read_board, starter, updated
+from simchain.board import Board, new_board, read_board, starter
 from simchain.board.read import LARGEST_FILE, text_of
 from simchain.board.wording import one_line, shown
+from simchain.board.write import updated
 from simchain.errors import BoardError, RequestError, SimchainError, unknown_name
 
 # So many changes can be taken back.

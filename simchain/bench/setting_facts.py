@@ -13,7 +13,7 @@ from simchain.board.level_controls import control_fault
 from simchain.board.models import Above, Event, Song, with_settings
 from simchain.board.rules import Rules
 from simchain.board.wishes import Goals, SetLevels
-from simchain.report.documents import controls_facts
+from simchain.report.kinds import controls_facts
 from simchain.settings import Settings, is_file, limits_of, unit_of, usual_of
 
 # Units that are logarithms already, or count none: the middle lies half-way.

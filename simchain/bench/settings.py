@@ -17,7 +17,7 @@ from simchain.board.find_clips import SOUND_FILES
 from simchain.board.models import OF_THE_UNIT, Above, Event
 from simchain.board.read import TOP_LEVEL
 from simchain.board.wording import key_shown
-from simchain.report.documents import TABLES, as_all_have, controls_facts
+from simchain.report.kinds import TABLES, as_all_have, controls_facts
 from simchain.settings import Settings, movable_in
 
 KeyPath = tuple[str, ...]

@@ -9,7 +9,6 @@ from simchain.board.new import STARTERS, new_board, starter
 from simchain.board.read import load_board, read_board
 from simchain.board.rules import Rules, broken_rules, split_boxes
 from simchain.board.wishes import Goals, Judging, SetLevels
-from simchain.board.write import save, updated
 
 __all__ = [
     "STARTERS",
@@ -39,9 +38,7 @@ __all__ = [
     "missing_clips",
     "new_board",
     "read_board",
-    "save",
     "split_boxes",
     "starter",
-    "updated",
     "with_settings",
 ]

@@ -77,7 +77,7 @@ class LevelSettings:
 
     @property
     def changes(self) -> dict[tuple[str, ...], float]:
-        """What `simchain.board.save` has to change in the board's file."""
+        """What `simchain.board.write.save` has to change in the board's file."""
         return {
             ("blocks", block, name): value
             for block, controls in self.settings.items()

@@ -1,17 +1,9 @@
 """The JSON documents that `--json` prints and the page is built from. Names as in DEVELOPERS.md."""
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pydantic_core import to_jsonable_python
-
 import simchain
-from simchain.amp.settings import Amp
-from simchain.blocks import Block, kinds
-from simchain.blocks.base import kind_with_choice
-from simchain.board import BoardWarning, Cables, Output, Source
-from simchain.board.gear import GuitarPickup, PiezoPickup
 from simchain.chain.loop import Loop
 from simchain.chain.stereo import stereo_heard
 from simchain.chain.walk import Rendering
@@ -21,7 +13,6 @@ from simchain.decide.levels import Levels
 from simchain.decide.score import Score
 from simchain.decide.songs import SongStep
 from simchain.decide.where import When, Where
-from simchain.errors import Problem, RequestError, nearest
 from simchain.measure.level import Level
 from simchain.measure.stereo import stereo_of
 from simchain.report.causes import cause_facts
@@ -31,7 +22,6 @@ from simchain.report.measures import measures_facts
 from simchain.report.numbers import number
 from simchain.report.stereo import sides_facts, stereo_facts, stereo_lines
 from simchain.report.stops import LITTLE_HEADROOM_DB, NEAR_FLOOR_DB
-from simchain.settings import Settings, is_movable, limits_of, unit_of, usual_of
 from simchain.units import peak_volts_to_dbu, volts_to_dbu
 
 Key = tuple[str, str, str | None]
@@ -289,91 +279,3 @@ def score_facts(score: Score, where: Where | None, when: When | None) -> dict[st
         "where": None if where is None else where._asdict(),
         "when": None if when is None else when._asdict(),
     }
-
-
-def check_document(problems: Sequence[Problem], warnings: Sequence[BoardWarning]) -> dict[str, Any]:
-    """Return what `simchain check --json` prints."""
-    return {
-        "simchain": simchain.__version__,
-        "errors": [asdict(problem) for problem in problems],
-        "warnings": [asdict(warning) for warning in warnings],
-    }
-
-
-# Tables of the board that are no blocks, by the name under which they are asked for.
-TABLES: dict[str, tuple[type[Settings], str]] = {
-    "amp": (Amp, "An amplifier, [amps.NAME]: preamp, effects loop, power stage, speaker, cabinet."),
-    "source": (Source, "The guitar, [source], and how its recordings are tied to volts."),
-    "pickup": (GuitarPickup, "A passive pickup with its pots, [source.pickup]."),
-    "piezo": (PiezoPickup, 'A bridge pickup, [source.pickup] where kind = "piezo".'),
-    "cables": (Cables, "Lengths of cable, [cables]."),
-    "output": (Output, "Where orders end, [output]: at amplifiers, or at a mixer's input."),
-}
-
-
-def kinds_document(kind: str | None = None) -> dict[str, Any]:
-    """Return what `simchain blocks --json` prints: every kind, or one, or one of `TABLES`.
-
-    Raises RequestError for a kind that there is not.
-    """
-    known = kinds()
-    if kind in TABLES:
-        return {"simchain": simchain.__version__, "kinds": [_table(kind)]}
-    if kind is not None and kind not in known:
-        hint = kind_with_choice(kind) or nearest(kind, (*known, *TABLES))
-        there = f"there are: {', '.join(known)}; and the tables {', '.join(TABLES)}"
-        raise RequestError(f"no kind '{kind}' ({there}){hint}")
-    chosen = [known[kind]] if kind else list(known.values())
-    return {"simchain": simchain.__version__, "kinds": [_kind(one) for one in chosen]}
-
-
-def _table(name: str) -> dict[str, Any]:
-    model, about = TABLES[name]
-    return {
-        "kind": name,
-        "about": about,
-        "checked_against": "",
-        "deepest": "",
-        "is_lti": None,
-        "latency_ms": None,
-        "controls": controls_facts(model),
-    }
-
-
-def _kind(kind: type[Block]) -> dict[str, Any]:
-    usual = kind()
-    return {
-        "kind": kind.kind,
-        "about": kind.about,
-        "checked_against": kind.checked_against,
-        "deepest": kind.deepest,
-        "is_lti": usual.is_lti(),
-        "latency_ms": usual.wet_latency_s * 1e3,
-        "controls": controls_facts(kind, common=as_all_have(kind)),
-    }
-
-
-def as_all_have(kind: type[Block]) -> set[str]:
-    """Return the settings that a kind has from all kinds, with the default that all have."""
-    fields = Block.model_fields
-    return {name for name in fields if kind.model_fields[name].default == fields[name].default}
-
-
-def controls_facts(model: type[Settings], common: Collection[str] = ()) -> list[dict[str, Any]]:
-    """Return what is declared of each setting of a table, for JSON; `common` last."""
-    return [
-        {
-            "name": name,
-            "common": name in common,
-            "default": None if field.is_required() else to_jsonable_python(field.get_default()),
-            "unit": unit_of(field),
-            "usual": usual_of(field),
-            "allowed": limits_of(field),
-            "movable": is_movable(field),
-            "help": field.description,
-        }
-        for name, field in sorted(
-            model.model_fields.items(),
-            key=lambda item: bool(common) and item[0] in Block.model_fields,
-        )
-    ]

@@ -1,14 +1,11 @@
 """What commands print for people: rich tables and lines."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from rich.table import Table
 from rich.text import Text
 
-from simchain.board import Board, BoardWarning
-from simchain.errors import Problem
 from simchain.report.lead import Lead, lead
 from simchain.report.sentences import (
     find_pair,
@@ -22,68 +19,10 @@ from simchain.report.songs import clock, moments, song_step_text
 from simchain.report.stereo import stereo_by_order
 from simchain.report.stops import LITTLE_HEADROOM_DB, stop_name
 from simchain.report.verdicts import are_alike
-from simchain.report.wording import letter, number_text, order_line, spoken, with_unit
+from simchain.report.wording import letter, order_line, spoken
 
 # Eight columns of at least 5 characters and one of 10, and a space before each.
 _FIGURES_WIDTH, _GAP = 59, 4
-
-
-def check_lines(
-    file: Path, board: Board | None, problems: Sequence[Problem], warnings: Sequence[BoardWarning]
-) -> Iterable[Text]:
-    """Return what `simchain check` prints: each fault, each warning, and what the board holds."""
-    for problem in problems:
-        yield Text(str(problem))
-    for warning in warnings:
-        yield Text(f"warning: {warning.text}")
-    if board is None or problems:
-        yield Text(f"{file}: {_count(len(problems), 'thing')} to mend")
-        return
-    held = ", ".join(
-        _count(len(part), word)
-        for part, word in (
-            (board.blocks, "block"),
-            (board.amps, "amplifier"),
-            (board.orders, "order"),
-            (board.passages, "passage"),
-        )
-    )
-    yield Text(f"{file} can be played: {held}")
-
-
-def kinds_table(document: dict[str, Any]) -> Table:
-    """Return the list of kinds."""
-    table = Table(box=None, pad_edge=False)
-    table.add_column("kind", no_wrap=True)
-    table.add_column("what it is")
-    for kind in document["kinds"]:
-        table.add_row(kind["kind"], kind["about"].split("\n")[0])
-    return table
-
-
-def kind_tables(document: dict[str, Any], *, every: bool) -> Iterable[Any]:
-    """Return one kind: what it is, its controls, what it is checked against.
-
-    With `every` the settings that all kinds have are explained too.
-    """
-    kind = document["kinds"][0]
-    own = [control for control in kind["controls"] if not control["common"]]
-    common = [control for control in kind["controls"] if control["common"]]
-    yield Text(f"{kind['kind']}: {kind['about']}\n")
-    yield _controls(own)
-    if kind["deepest"]:
-        yield Text(f"\nat its most: {kind['deepest']}")
-    if kind["is_lti"] is not None:
-        steady = "yes" if kind["is_lti"] else "no"
-        yield Text(f"\nlinear and time-invariant with its defaults: {steady}")
-        yield Text(f"delay of its converters: {kind['latency_ms']:g} ms")
-        yield Text(f"checked against: {kind['checked_against']}")
-    if common and every:
-        yield Text("\nand what every kind has:\n")
-        yield _controls(common)
-    elif common:
-        names = ", ".join(control["name"] for control in common)
-        yield Text(f"\nand what every kind has (--all explains it): {names}")
 
 
 def points_table(document: dict[str, Any]) -> Table:
@@ -229,36 +168,6 @@ def _each_against_the_first(
             yield f"{letter(place)}: {pair_sentence(pair, 'A', letter(place), moved)}"
 
 
-def _controls(controls: Sequence[dict[str, Any]]) -> Table:
-    """One line a control: its default with unit, the usual range, what it does."""
-    table = Table(box=None, pad_edge=False)
-    table.add_column("control", no_wrap=True)
-    table.add_column("default", no_wrap=True)
-    table.add_column("usual", no_wrap=True)
-    table.add_column("what it does", ratio=1)
-    for control in controls:
-        default = _value(control["default"])
-        table.add_row(
-            control["name"],
-            default if default == "-" else with_unit(default, control["unit"]),
-            _span(control["usual"]),
-            control["help"],
-        )
-    return table
-
-
-def _value(value: Any) -> str:
-    if value is None or value == "":
-        return "-"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return number_text(value) if isinstance(value, int | float) else str(value)
-
-
-def _span(limits: Sequence[float] | None) -> str:
-    return "" if limits is None else " to ".join(number_text(limit) for limit in limits)
-
-
 def _figure(value: float | None, form: str = "{:+.1f}", none: str = "silent") -> str:
     return none if value is None else form.format(value)
 
@@ -269,7 +178,3 @@ def _headroom(value: float | None) -> Text:
     if value < 0:
         return Text(f"clips {-value:.1f}", style="bold red")
     return Text(f"{value:.1f}", style="yellow" if value < LITTLE_HEADROOM_DB else "")
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"

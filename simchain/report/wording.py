@@ -61,3 +61,8 @@ def capital(words: str) -> str:
 def order_line(front: Sequence[str], loop: Sequence[str]) -> str:
     """Return an order as a line of words: "grit push   in the loop: room"."""
     return " ".join(front) + (f"   in the loop: {' '.join(loop)}" if loop else "")
+
+
+def count(number: int, word: str) -> str:
+    """Say how many there are: "1 block", "3 blocks"."""
+    return f"{number} {word}{'' if number == 1 else 's'}"

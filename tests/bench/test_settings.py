@@ -13,7 +13,8 @@ from simchain.bench.desk import Desk
 from simchain.bench.server import Bench
 from simchain.bench.setting_facts import starts_of
 from simchain.blocks import kinds
-from simchain.board import STARTERS, read_board, starter, updated
+from simchain.board import STARTERS, read_board, starter
+from simchain.board.write import updated
 from tests.bench.serving import TOKEN, Client, served
 
 

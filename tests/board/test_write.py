@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simchain.board import load_board, save, starter, updated
-from simchain.board.write import REMOVED, renamed
+from simchain.board import load_board, starter
+from simchain.board.write import REMOVED, renamed, save, updated
 from simchain.errors import BoardError, OutputError, RequestError
 
 TEXT = """\

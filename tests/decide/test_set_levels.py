@@ -13,9 +13,9 @@ from simchain.board import (
     load_board,
     read_board,
     starter,
-    updated,
     with_settings,
 )
+from simchain.board.write import updated
 from simchain.chain.render import render
 from simchain.decide.set_levels import LevelSettings, set_levels
 from simchain.decide.targets import LevelControl, controls_of, targets_of
