@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,8 @@ from simchain.fit.looked_for import Start
 
 Floats = NDArray[np.float64]
 Told = Callable[[str], None]
+# Called before each round: who waits is told, and may end the search by raising.
+Each = Callable[[], None]
 
 # A difference of the search's numbers from which slopes are taken, and where the search rests.
 _SLOPE_STEP, _RESTS_AT = 0.05, 1e-4
@@ -54,16 +57,20 @@ def found(
     told: Told = lambda _: None,
 ) -> Found:
     """Return the best of what is found from each start; the simpler of two that fit as well."""
+    starts = list(starts)
     near = []
     for number, start in enumerate(starts, 1):
-        told(f"trying {number}: levels over time")
-        near.append(_by_levels(start, coarse))
+        what = f"levels over time, beginning {number} of {len(starts)}"
+        near.append(_by_levels(start, coarse, partial(told, what)))
     if fine is None:
         return _defended(near)
     best = min(one.error for one in near)
     hopeful = sorted((one for one in near if one.error <= 2.0 * best + 0.3), key=lambda o: o.error)
-    told(f"comparing waveforms ({len(hopeful)} to try)")
-    return _defended([_by_waveforms(one, fine) for one in hopeful])
+    ends = []
+    for number, one in enumerate(hopeful, 1):
+        what = f"waveforms, {number} of {len(hopeful)}"
+        ends.append(_by_waveforms(one, fine, partial(told, what)))
+    return _defended(ends)
 
 
 def _defended(ends: Sequence[Found]) -> Found:
@@ -73,19 +80,19 @@ def _defended(ends: Sequence[Found]) -> Found:
     return min(good, key=lambda one: (one.start.order, one.error))
 
 
-def _by_levels(start: Start, compared: Comparison) -> Found:
+def _by_levels(start: Start, compared: Comparison, each: Each) -> Found:
     def errors(numbers: Floats) -> Floats:
         made = compared.rendered(start.at(numbers), _turn(start, numbers))
         off = compared.level_errors(made)
         return np.asarray(np.sign(off) * _SOFT_DB * np.log1p(np.abs(off) / _SOFT_DB))
 
-    numbers, left, slopes = _least(start, errors, _first(start), COARSE_ROUNDS)
+    numbers, left, slopes = _least(start, errors, _first(start), COARSE_ROUNDS, each)
     group = np.arange(left.size) * 8 // left.size
     deviations = _deviations(left, slopes, group)
     return _ended(start, numbers, 0.0, left, deviations, by_waveform=False)
 
 
-def _by_waveforms(near: Found, compared: Comparison) -> Found:
+def _by_waveforms(near: Found, compared: Comparison, each: Each) -> Found:
     """Go on from `near` by waveforms; how late the unit was is looked for beside its controls."""
     start = near.start
     late = _late_by(near, compared)
@@ -95,7 +102,7 @@ def _by_waveforms(near: Found, compared: Comparison) -> Found:
         return compared.wave_errors(made, float(numbers[-1]))
 
     first = np.append(_first(start, near), late)
-    numbers, left, slopes = _least(start, errors, first, FINE_ROUNDS)
+    numbers, left, slopes = _least(start, errors, first, FINE_ROUNDS, each)
     deviations = _deviations(left, slopes, compared.groups())
     return _ended(start, numbers[:-1], float(numbers[-1]), left, deviations, by_waveform=True)
 
@@ -140,7 +147,7 @@ def _bounds(start: Start, count: int) -> tuple[Floats, Floats]:
 
 
 def _least(
-    start: Start, errors: Callable[[Floats], Floats], first: Floats, rounds: int
+    start: Start, errors: Callable[[Floats], Floats], first: Floats, rounds: int, each: Each
 ) -> tuple[Floats, Floats, Floats]:
     """Return numbers, errors and slopes at the least sum of squares.
 
@@ -154,6 +161,7 @@ def _least(
     damping = 1e-3
     slopes = _slopes(errors, numbers, left, low, high)
     for _ in range(rounds):
+        each()
         step = _step(slopes, left, damping, numbers, low, high)
         tried = np.clip(numbers + step, low, high)
         moved = float(np.abs(tried - numbers).max(initial=0.0))
