@@ -137,20 +137,22 @@ def _compared(received: Received, stretch: Stretch) -> Compared:
         heard,
         lead,
         (begin - lead) / RATE,
-        _weight(heard, received.noise_volts),
+        _weight(heard, received.noise_volts, stretch.off_by),
         band_levels_db(heard, floor),
         floor,
         groups,
     )
 
 
-def _weight(heard: Floats, noise_volts: float) -> Floats:
+def _weight(heard: Floats, noise_volts: float, off_by: float) -> Floats:
     """Return one over how loud it is about each frame, so that an error of 1 is as large as it."""
     from scipy.ndimage import uniform_filter1d
 
     local = np.sqrt(np.maximum(uniform_filter1d(np.square(heard), round(LOCAL_S * RATE)), 0.0))
     loudest = float(local.max())
-    return np.asarray(1.0 / (local + _LEAST_SHARE * loudest + 3.0 * noise_volts + 1e-9))
+    return np.asarray(
+        1.0 / (off_by * (local + _LEAST_SHARE * loudest) + 3.0 * noise_volts + 1e-9)
+    )
 
 
 def _noise_floor(received: Received) -> Floats:

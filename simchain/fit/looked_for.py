@@ -94,12 +94,15 @@ class Stretch:
 
     `lead_s` before the first part is rendered too, and not compared: what rings into it. The block
     is rendered at `times` the rate: for kinds whose times are a few frames, where a frame counts.
+    `off_by` is the share of what is heard by which the kind's waveform may differ from a unit's:
+    where it is small, noise decides how much an error counts, not how loud it is about there.
     """
 
     first: str
     last: str
     lead_s: float = 0.25
     times: int = 1
+    off_by: float = 1.0
 
 
 class KindFit(ABC):
@@ -107,7 +110,8 @@ class KindFit(ABC):
 
     `coarse` and `fine` are the stretches by which the search comes near, comparing levels in bands
     over time, and ends, comparing waveforms. With no `fine` it ends at levels in bands: for kinds
-    whose waveform hangs on what no control says, as a room's does. `blind_to` names controls that
+    whose waveform hangs on what no control says, as a room's does. With no `coarse` the starts
+    are near already, and waveforms follow at once. `blind_to` names controls that
     the recording cannot tell, with the reason in plain words.
     """
 

@@ -60,6 +60,9 @@ def found(
     starts = list(starts)
     near = []
     for number, start in enumerate(starts, 1):
+        if not coarse.stretches:
+            near.append(_as_it_is(start))
+            continue
         what = f"levels over time, beginning {number} of {len(starts)}"
         near.append(_by_levels(start, coarse, partial(told, what)))
     if fine is None:
@@ -78,6 +81,11 @@ def _defended(ends: Sequence[Found]) -> Found:
     least = min(one.error for one in ends)
     good = [one for one in ends if one.error <= least * 10.0 ** (DEFENDED_DB / 20.0)]
     return min(good, key=lambda one: (one.start.order, one.error))
+
+
+def _as_it_is(start: Start) -> Found:
+    numbers = np.array([free.of(start.block) for free in start.free], float)
+    return Found(start, numbers, start.turn, 0.0, 0.0, False, np.full(numbers.size, np.nan))
 
 
 def _by_levels(start: Start, compared: Comparison, each: Each) -> Found:
