@@ -9,6 +9,7 @@ from typing import Any
 
 from simchain.bench.asked import names_in, text_in, text_or_none_in
 from simchain.bench.jobs import Job, Work
+from simchain.bench.unit_jobs import fit_job
 from simchain.board import Board
 from simchain.board.wording import shown
 from simchain.chain.walk import stop_if_told
@@ -105,7 +106,7 @@ def _levels(board: Board, asked: Asked) -> tuple[str, Work]:
         heads = ["passage", "should be", "is now", "is then", "LUFS then"]
         changes = [{"path": list(path), "value": value} for path, value in found.changes.items()]
         return {
-            "order": order,
+            "say": f"levels of {order} set",
             "facts": [] if changes else ["Nothing is to be turned."],
             "notes": [*missed_sentences(document), *document["warnings"]],
             "tables": [
@@ -201,6 +202,7 @@ KINDS: dict[str, Kind] = {
     "plan": _plan,
     "blind": _blind,
     "compare": _compare,
+    "fit": fit_job,
 }
 
 

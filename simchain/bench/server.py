@@ -70,6 +70,7 @@ class Bench:
             Route("/starters", told(self.starters), methods=["GET"]),
             Route("/settings", told(self.settings), methods=["GET"]),
             Route("/tone", told(self.tone), methods=["GET"]),
+            Route("/tones.wav", told(self.tones), methods=["GET"]),
             Route("/clip", told(self.clip), methods=["POST"]),
             Route("/heard", told(self.heard), methods=["GET"]),
             Route("/against", told(self.against), methods=["GET"]),
@@ -104,6 +105,12 @@ class Bench:
             return not_there()
         kind = KINDS[f".{name.rpartition('.')[2]}"]
         return Response(content, media_type=kind)
+
+    async def tones(self, _: Request) -> Response:
+        """Return the tones to play through a unit."""
+        from simchain.fit.sent import tones_wav
+
+        return Response(await run_in_threadpool(tones_wav), media_type="audio/wav")
 
     async def board(self, _: Request) -> Response:
         """Return the board document."""

@@ -107,7 +107,12 @@ def write_tones(path: Path) -> None:
 
     Raises OutputError when it cannot be written.
     """
-    files.write_bytes(path, pcm_wav(sent().line[np.newaxis], RATE, 24))
+    files.write_bytes(path, tones_wav())
+
+
+def tones_wav() -> bytes:
+    """Return what is played as a WAV file of one channel and 24 bits."""
+    return pcm_wav(sent().line[np.newaxis], RATE, 24)
 
 
 def _take(number: int) -> list[tuple[str, Floats, float]]:

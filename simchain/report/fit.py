@@ -167,32 +167,29 @@ def _warnings(result: Fitted) -> Iterator[str]:
 def _controls(document: Mapping[str, Any]) -> Table:
     table = Table(box=None, pad_edge=False)
     table.add_column("control", no_wrap=True)
-    table.add_column("on the board", justify="right")
-    table.add_column("found", justify="right")
-    table.add_column("give or take", justify="right")
+    for heading in ("on the board", "found", "give or take"):
+        table.add_column(heading, justify="right")
+    for row in control_rows(document):
+        table.add_row(*row)
+    return table
+
+
+def control_rows(document: Mapping[str, Any]) -> Iterator[tuple[str, str, str, str]]:
+    """Yield each control: its name, what the board had, what was found, and how sure that is."""
     free = {one["control"]: one for one in document["controls"]}
     fields = kinds()[document["kind"]].model_fields
     for name, value in document["settings"].items():
         if isinstance(value, list):
             continue
-        one = free.get(name, {"deviation": None, "unit": unit_of(fields[name])})
-        spread = "" if one["deviation"] is None else f"{one['deviation']:.2g}"
-        table.add_row(
-            name,
-            _shown(document["before"][name], one["unit"]),
-            _shown(value, one["unit"]),
-            with_unit(spread, one["unit"]) if spread else "",
-        )
-    for one in document["controls"]:
-        if one["control"] not in document["settings"]:
-            spread = "" if one["deviation"] is None else f"{one['deviation']:.2g}"
-            table.add_row(
-                one["control"],
-                "",
-                _shown(float(f"{one['value']:.4g}"), one["unit"]),
-                with_unit(spread, one["unit"]) if spread else "",
-            )
-    return table
+        one = free.pop(name, {"deviation": None, "unit": unit_of(fields[name])})
+        before = _shown(document["before"][name], one["unit"])
+        yield name, before, _shown(value, one["unit"]), _spread(one)
+    for name, one in free.items():
+        yield name, "", _shown(float(f"{one['value']:.4g}"), one["unit"]), _spread(one)
+
+
+def _spread(one: Mapping[str, Any]) -> str:
+    return "" if one["deviation"] is None else with_unit(f"{one['deviation']:.2g}", one["unit"])
 
 
 def _left_over(document: Mapping[str, Any]) -> Iterator[str]:

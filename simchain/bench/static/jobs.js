@@ -1,6 +1,8 @@
 // Longer work: begun here, told how far it is, stopped; and what came of it.
 
 const job = { told: null, revision: null, drawn: null, asked: false };
+// What a kind of work asks for besides what all may.
+const jobMore = {};
 const jobRuns = () => job.told?.state === "running";
 const ticked = () => all("#job-orders :checked").map(({ value }) => value);
 
@@ -10,6 +12,7 @@ async function beginJob(kind) {
   tell("job");
   const { value } = byId("job-in");
   try {
+    const more = await jobMore[kind]?.();
     await desk.busy;
     job.revision = desk.board.revision;
     job.told = await post("/job", {
@@ -19,6 +22,7 @@ async function beginJob(kind) {
       how: byId("job-how").value,
       order: chosen.order,
       orders: ticked(),
+      ...more,
     });
     drawJob();
     while (jobRuns()) {
@@ -78,14 +82,14 @@ function drawResult() {
   if (place) byId("job-result").querySelector(`[data-place="${place}"]`)?.focus();
 }
 
-function partsOf({ facts, notes, page, orders = [], tables = [], changes = [], order }) {
+function partsOf({ facts, notes, page, orders = [], tables = [], changes = [], say }) {
   const parts = facts.map((text) => make("p", "fact", text));
   if (page) {
     const link = make("a", "job-page", page.words);
     parts.push(Object.assign(link, { href: page.at, target: "_blank", rel: "noopener" }));
   }
   parts.push(...tables.map(tableOf));
-  if (changes.length) parts.push(plainButton("take these settings", "", () => takeLevels(order, changes)));
+  if (changes.length) parts.push(plainButton("take these settings", "", () => takeSettings(say, changes)));
   if (orders.length) parts.push(make("ol", "lines", ...orders.map(foundLine)));
   parts.push(...notes.map((text) => make("p", "note", text)));
   return parts;
@@ -126,11 +130,11 @@ function tableOf({ caption, heads, rows }) {
   return make("div", "scroll", make("table", "", make("caption", "", caption), head, make("tbody", "", ...lines)));
 }
 
-async function takeLevels(order, changes) {
-  const body = () => desk.board.revision === job.revision && { changes, say: `levels of ${order} set` };
+async function takeSettings(say, changes) {
+  const body = () => desk.board.revision === job.revision && { changes, say };
   const did = await ask("/change", body, "job");
-  if (did) sayAloud("The levels are set. Undo takes them back.");
-  if (did === null) tell("job", "The board has changed since: set the levels once more.");
+  if (did) sayAloud(`${say}. Undo takes it back.`);
+  if (did === null) tell("job", "The board has changed since: let it be found once more.");
 }
 
 function offerJobs() {
