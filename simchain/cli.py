@@ -177,6 +177,7 @@ def render(
     from simchain.chain.stereo import may_fold
     from simchain.decide.songs import song_steps
     from simchain.files import prepare_folder
+    from simchain.report.made_with import write_made_with
     from simchain.report.results import write_render
     from simchain.report.tables import points_table, render_lines
 
@@ -189,9 +190,10 @@ def render(
         )
         steps = song_steps(loaded, rendering) if song else ()
         document = write_render(rendering, folder, points=points, steps=steps)
+        write_made_with(folder, loaded)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     out.print(points_table(document))
     print_lines(render_lines(document))
@@ -213,16 +215,20 @@ def levels(
     from simchain.board import load_board
     from simchain.decide.levels import levels as levels_of
     from simchain.report.documents import levels_document
+    from simchain.report.made_with import write_made_with
     from simchain.report.results import write_levels
     from simchain.report.tables import levels_lines, levels_table
 
     loaded = load_board(board)
     with err.status(f"rendering {order}"):
         document = levels_document(levels_of(loaded, order, passages=names(passages), amp=amp))
-        document["files"] = write_levels(document, loaded.title, folder) if folder else []
+        document["files"] = []
+        if folder:
+            document["files"] = write_levels(document, loaded.title, folder)
+            write_made_with(folder, loaded)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     out.print(levels_table(document, out.width))
     print_lines(levels_lines(document))
@@ -247,16 +253,17 @@ def set_levels(
     from simchain.decide.set_levels import set_levels as found_levels
     from simchain.report.set_levels import set_levels_document, set_levels_parts
 
+    loaded = load_board(board)
     with Progress(err) as progress:
         result = found_levels(
-            load_board(board), order, passages=names(passages), amp=amp, progress=progress.say
+            loaded, order, passages=names(passages), amp=amp, progress=progress.say
         )
     if write and result.changes:
         save(board, result.changes)
     document = set_levels_document(result, written=write)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     print_lines(set_levels_parts(document, board))
 
@@ -278,9 +285,10 @@ def swaps(
     from simchain.decide.swaps import swaps as exchanged
     from simchain.report.swaps import swaps_document, swaps_parts
 
+    loaded = load_board(board)
     with Progress(err) as progress:
         result = exchanged(
-            load_board(board),
+            loaded,
             order,
             passages=names(passages),
             amp=amp,
@@ -291,7 +299,7 @@ def swaps(
     document = swaps_document(result)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     for part in swaps_parts(document):
         out.print(part)
@@ -373,6 +381,7 @@ def _compare(
     from simchain.decide.heard import read_blind_tests
     from simchain.files import prepare_folder
     from simchain.report.heard import heard_lines
+    from simchain.report.made_with import write_made_with
     from simchain.report.results import write_comparison
     from simchain.report.tables import comparison_lines
 
@@ -384,9 +393,10 @@ def _compare(
         comparison = compared(board, chosen, progress=progress, **over, **asked)
         progress.say("writing the page")
         document, data = write_comparison(comparison, folder, pictures=pictures, heard=tests)
+        write_made_with(folder, board)
     warn(comparison.warnings)
     if as_json:
-        print_json(document)
+        print_json(document, board)
         return
     print_lines(comparison_lines(data))
     print_lines(heard_lines(document["heard"]))

@@ -3,9 +3,12 @@
 import json
 import sys
 from collections.abc import Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
+
+if TYPE_CHECKING:
+    from simchain.board import Board
 
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
@@ -17,8 +20,12 @@ def names(text: str | None) -> list[str] | None:
     return found or None
 
 
-def print_json(document: dict[str, Any]) -> None:
-    """Print one JSON document to standard output."""
+def print_json(document: dict[str, Any], board: "Board | None" = None) -> None:
+    """Print one JSON document to standard output, with what it was made with of a `board`."""
+    if board is not None:
+        from simchain.report.made_with import made_with
+
+        document = document | {"made_with": made_with(board)}
     sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
 
 

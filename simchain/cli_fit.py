@@ -79,6 +79,6 @@ def fit(
     document = fit_document(result, loaded.blocks[block], written=written)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     print_lines(fit_parts(document, board))

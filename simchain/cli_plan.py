@@ -50,7 +50,7 @@ def plan(
         write_plan(document, sheets, pdf, paper.value)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     for written in filter(None, (sheets, pdf)):
         out.print(f"written: {written}", soft_wrap=True)

@@ -65,6 +65,7 @@ def search(
     from simchain.decide.search import LIMIT
     from simchain.decide.search import search as searched
     from simchain.files import prepare_folder
+    from simchain.report.made_with import write_made_with
     from simchain.report.search_document import search_document
     from simchain.report.search_tables import search_parts
 
@@ -89,10 +90,12 @@ def search(
             progress=progress,
         )
         page = _search_page(found, folder, progress) if folder else None
+        if folder:
+            write_made_with(folder, loaded)
     document = search_document(found, members=members) | {"page": page}
     warn(found.warnings)
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     for part in search_parts(document):
         out.print(part)

@@ -16,14 +16,13 @@ def worth(
     from simchain.decide.worth import worth as worth_of
     from simchain.report.worth import worth_document, worth_parts
 
+    loaded = load_board(board)
     with Progress(err) as progress:
-        result = worth_of(
-            load_board(board), order, passages=names(passages), amp=amp, progress=progress
-        )
+        result = worth_of(loaded, order, passages=names(passages), amp=amp, progress=progress)
     document = worth_document(result)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     for part in worth_parts(document):
         out.print(part)

@@ -31,6 +31,7 @@ _RINGING_S = 0.05  # more silence than the filter rings
 _STRETCH_S, _LAP_S = 60.0, 1.0
 FILE_RATES = (8_000, 384_000)
 _LONGEST_OGG_PAGE = 65_307
+_LONGEST_WAV_HEADER = 256
 READABLE = ("WAV", "WAVEX", "FLAC", "AIFF", "OGG", "W64", "RF64")
 
 # The sound library reads what is there of a file that was cut off and says so in its log only.
@@ -197,6 +198,7 @@ def write_float_wav(path: Path, signal: Signal) -> None:
     with soundfile.SoundFile(content, "w", *shape, format="WAV") as sound:
         for part in pieces(signal.frames):
             sound.write(signal.volts[:, part].T)
+    _without_time(content)
     files.write_bytes(path, content.getbuffer())
 
 
@@ -276,4 +278,16 @@ def _encoded(samples: NDArray[np.generic], rate: int, form: str, subtype: str) -
 
     content = io.BytesIO()
     soundfile.write(content, samples.T, rate, format=form, subtype=subtype)
+    _without_time(content)
     return content.getvalue()
+
+
+def _without_time(content: io.BytesIO) -> None:
+    """Take the time of writing out of a WAV file: the same sound is the same bytes.
+
+    The sound library adds a PEAK chunk to floating-point files: its name, its size and a version,
+    four bytes each, and then the time.
+    """
+    header = content.getbuffer()
+    if (at := bytes(header[:_LONGEST_WAV_HEADER]).find(b"PEAK")) >= 0:
+        header[at + 12 : at + 16] = bytes(4)
