@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from simchain.decide import cluster
 from tests.conftest import Simchain
 from tests.searched import BOARD, written
 
@@ -86,6 +87,7 @@ def test_mistakes(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.chdir(board.parent)
+    monkeypatch.setattr(cluster, "ANSWER_WITHIN_S", 0.5)
     before = sorted((path.name, path.read_bytes()) for path in board.parent.iterdir())
     ran = simchain_command("search", board.name, *options)
     assert (ran.status, ran.out) == (2, "")
@@ -168,6 +170,14 @@ def found_by(process: "subprocess.Popen[str]") -> str:
     return json.dumps(json.loads(out) | {"seconds": None})
 
 
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, int]:
+    """A board, what a search finds that is left alone, and how many lines its checkpoint has."""
+    folder = tmp_path_factory.mktemp("undisturbed")
+    board, whole = written(folder, seconds=4.0), folder / "whole"
+    return board, found_by(started(board, "--checkpoint", whole)), whole.read_bytes().count(b"\n")
+
+
 @posix
 @pytest.mark.parametrize(
     "workers",
@@ -178,14 +188,15 @@ def found_by(process: "subprocess.Popen[str]") -> str:
 )
 @pytest.mark.parametrize("ends_by", [signal.SIGINT, signal.SIGKILL], ids=["ctrl-c", "kill"])
 def test_a_search_that_was_ended_goes_on(
-    tmp_path: Path, workers: tuple[object, ...], ends_by: signal.Signals
+    undisturbed: tuple[Path, str, int],
+    tmp_path: Path,
+    workers: tuple[object, ...],
+    ends_by: signal.Signals,
 ) -> None:
     import psutil
 
-    board = written(tmp_path, seconds=4.0)
-    whole, part = tmp_path / "whole", tmp_path / "part"
-    folder = tmp_path / "out"
-    wanted = found_by(started(board, "--checkpoint", whole))
+    board, wanted, lines = undisturbed
+    part, folder = tmp_path / "part", tmp_path / "out"
     process = started(board, "--checkpoint", part, "--out", folder, *workers)
     wait_for_lines(process, part, 3)
     children = psutil.Process(process.pid).children(recursive=True)
@@ -201,12 +212,13 @@ def test_a_search_that_was_ended_goes_on(
         assert (process.returncode, out) == (130, "")
         assert "Traceback" not in err
     assert list(folder.iterdir()) == []
-    assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "board.toml", "clip.wav", "out", "part", "whole",
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out", "part"]
+    assert sorted(path.name for path in board.parent.iterdir()) == [
+        "board.toml", "clip.wav", "whole",
     ]  # fmt: skip
     kept = whole_lines(part)
-    assert 2 < kept.count(b"\n") < whole.read_bytes().count(b"\n")
+    assert 2 < kept.count(b"\n") < lines
     assert found_by(started(board, "--checkpoint", part)) == wanted
     # What was kept was not worked on again: only what was missing has come.
     assert part.read_bytes().startswith(kept)
-    assert part.read_bytes().count(b"\n") == whole.read_bytes().count(b"\n")
+    assert part.read_bytes().count(b"\n") == lines

@@ -157,7 +157,11 @@ def test_a_body_of_untold_length_is_counted(client: Client) -> None:
     assert client.ask("POST", "/", pieces(50), untold, chunked=True).status == 413
 
 
-def test_a_refused_request_is_not_read_at_length(client: Client) -> None:
+def test_a_refused_request_is_not_read_at_length(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert guard.READS_ON_S < 5
+    monkeypatch.setattr(guard, "READS_ON_S", 0.2)
     since = time.monotonic()
     told = b"POST / HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nContent-Length: 99999999999\r\n\r\n"
     with client.raw(told % client.port) as line:

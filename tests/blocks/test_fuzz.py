@@ -73,7 +73,8 @@ def test_fundamental_and_harmonics_are_ngspice_s(rate):
 
 @pytest.mark.ngspice
 @pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
-@pytest.mark.parametrize("place", [2, 7, 11])
+@pytest.mark.parametrize("place", [pytest.param(2, marks=pytest.mark.soak), 7,
+                                   pytest.param(11, marks=pytest.mark.soak)])  # fmt: skip
 def test_ngspice_still_gives_the_stored_figures(place):
     case = FIGURES[place]
     again = run_ngspice.harmonics({key: case[key] for key in CASE_KEYS})

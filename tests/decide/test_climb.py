@@ -71,7 +71,10 @@ def weights_of(board: Board) -> dict[str, float]:
 
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(name, marks=pytest.mark.soak if name == "five" else ()) for name in BOARDS],
+    [
+        pytest.param(name, marks=pytest.mark.soak if name in ("five", "more dirt") else ())
+        for name in BOARDS
+    ],
 )
 def test_a_beam_finds_the_best_of_all_and_visits_fewer(
     asks: Asks, tmp_path: Path, name: str

@@ -237,11 +237,10 @@ def test_searches_by_beam_share_a_checkpoint(
     """The same orders by other ways: what is kept of one may not pass for the other's."""
     path = tmp_path / "heard"
     blocks = list(board.blocks)[1:]
-    alone = {beam: told(coarsely(board, blocks=blocks, beam=beam)) for beam in (1, 6, 2, None)}
+    alone = {beam: told(coarsely(board, blocks=blocks, beam=beam)) for beam in (1, 6, None)}
     for beam in (*alone, 1):
         found = coarsely(board, blocks=blocks, beam=beam, checkpoint=path)
         assert told(found) == alone[beam], beam
     path.write_bytes(kept[1])
-    for beam in (24, 2):
-        found = coarsely(board, beam=beam, checkpoint=path)
-        assert told(found) == told(coarsely(board, beam=beam)), beam
+    found = coarsely(board, beam=2, checkpoint=path)
+    assert told(found) == told(coarsely(board, beam=2))

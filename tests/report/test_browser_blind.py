@@ -188,7 +188,7 @@ def listen(sheet, runs):
 
 def test_a_player_that_listens_gets_all_right(opened, data):
     """By what goes to the loudspeaker, and nothing else: 16 of 16, one chance in 65,536."""
-    listen(opened(only_two_orders(data), EAR + KEEP_FILES), runs=2)
+    listen(opened(only_two_orders(data), EAR + KEEP_FILES), runs=1)
 
 
 @pytest.mark.soak
@@ -201,7 +201,7 @@ def guess(sheet, runs, number):
 
 
 def test_players_that_guess_are_right_as_theory_says(opened, data):
-    chances = guess(opened(only_two_orders(data), KEEP_FILES), 80, 2026)
+    chances = guess(opened(only_two_orders(data), KEEP_FILES), 50, 2026)
     print(chances)
     assert min(chances.values()) > FALSE_ALARM
 
@@ -221,6 +221,7 @@ def test_a_draw_that_repeats_itself_would_be_found(opened, data):
 def test_nothing_tells_which_order_x_is(opened, data):
     """The same acts with X = A and X = B: page, script and picture are alike to the last bit."""
     acts = ["1", "x", "2", "x", "x", " ", " ", "Home", "ArrowRight", "f", "x", "f", "x", "1", "f"]
+    data = only_two_orders(data)
     sheets = [opened(data, OFFLINE + coins(side)) for side in "ab"]
     for sheet in sheets:
         start(sheet, 5)
