@@ -25,6 +25,8 @@ Volts = NDArray[np.float64]
 
 PIECE = 65_536
 LONGEST_CLIP_S = 600.0
+# Ten minutes of two channels at 96 kHz, 0.9 GB once they are read: a small file can promise more.
+MOST_SAMPLES = 115_200_000
 _FLAT = 0.94  # of the lower Nyquist frequency
 _RINGING_S = 0.05  # more silence than the filter rings
 # A longer sound is converted stretch by stretch; what it rings over a second lies 200 dB down.
@@ -253,6 +255,11 @@ def _refuse_unusable(path: Path, file: "SoundFile") -> None:
         raise ClipError(
             f"clip {path}: is {frames / rate:.1f} s long; {LONGEST_CLIP_S:.0f} s (10 minutes) "
             "are the most"
+        )
+    if frames * channels > MOST_SAMPLES:
+        raise ClipError(
+            f"clip {path}: holds {frames * channels / 1e6:.0f} million samples, "
+            f"{MOST_SAMPLES / 1e6:.0f} million are the most: save it at 48 kHz, or shorten it"
         )
 
 

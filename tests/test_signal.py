@@ -314,3 +314,16 @@ def test_full_scale_clips_and_does_not_wrap() -> None:
     steps = decoded(flac_16_bit(samples, 48_000)).reshape(-1, 6)
     assert (steps[:, :3] >= 32766).all()
     assert (steps[:, 3:] <= -32767).all()
+
+
+def test_a_flac_that_promises_more_than_is_read(tmp_path: Path) -> None:
+    """Half a gigabyte of samples behind a few bytes (STREAMINFO, RFC 9639, 8.2): not decoded."""
+    path = tmp_path / "bomb.flac"
+    soundfile.write(path, np.zeros((4_800, 2)), 384_000, subtype="PCM_16")
+    content = bytearray(path.read_bytes())
+    frames = 384_000 * 590
+    packed = (384_000 << 44) | (1 << 41) | (15 << 36) | frames
+    content[18:26] = packed.to_bytes(8, "big")
+    path.write_bytes(content)
+    with pytest.raises(ClipError, match="holds 453 million samples, 115 million are the most"):
+        read_clip(path)

@@ -223,7 +223,7 @@ def check_clips(board: Board) -> tuple[list[Problem], list[BoardWarning], dict[s
                 problems.append(_bad_clip(board, passage, name, error))
                 continue
             seconds[name] = clip.seconds
-            peaks[name] = float(np.abs(clip.volts).max())
+            peaks[name] = float(max(clip.volts.max(), -clip.volts.min()))
             warnings += _about_level(board, passage, name, clip)
         ends = seconds[name] + tail_s(board, passage)
         warnings += [
