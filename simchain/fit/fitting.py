@@ -147,6 +147,7 @@ def _settings(end: Found, received: Received) -> dict[str, Any]:
     names = dict.fromkeys(
         (
             *(free.nested[0] if free.nested else free.control for free in end.start.free),
+            *(free.control for free, _ in end.start.read),
             *end.start.chosen,
         )
     )
@@ -166,6 +167,14 @@ def _controls(end: Found) -> tuple[FoundControl, ...]:
             unit_of_control(end.block, free),
         )
         for free, number, deviation in zip(end.start.free, end.numbers, end.deviations, strict=True)
+    ) + tuple(
+        FoundControl(
+            free.control,
+            float(getattr(end.block, free.control)),
+            deviation,
+            unit_of_control(end.block, free),
+        )
+        for free, deviation in end.start.read
     )
 
 

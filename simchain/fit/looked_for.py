@@ -72,7 +72,9 @@ class Start:
     `turn` is where a modulator stands when the recording begins, from 0 to 1, and is looked for
     where `turns` is set. Of starts that fit as well the one with the lowest `order` is taken.
     `chosen` names settings that are no free controls and are found with this start: a circuit, a
-    level that is taken as 0; they are told and written like the others.
+    level that is taken as 0; they are told and written like the others. `read` are controls that
+    were read straight from the recording, which no search could mend, with their standard
+    deviations in their own units; with no `free` control besides, nothing is searched.
     """
 
     block: Block
@@ -81,6 +83,7 @@ class Start:
     turns: bool = False
     order: int = 0
     chosen: tuple[str, ...] = ()
+    read: tuple[tuple[Free, float], ...] = ()
 
     def at(self, numbers: Floats) -> Block:
         """Return the block with its free controls at the search's `numbers`."""

@@ -215,6 +215,8 @@ def _slopes(
         change = moved[place] - numbers[place]
         return np.zeros(left.size) if change == 0.0 else (errors(moved) - left) / change
 
+    if not numbers.size:
+        return np.empty((left.size, 0))
     return np.stack(in_parallel(slope, range(numbers.size)), axis=1)
 
 
@@ -224,6 +226,8 @@ def _deviations(left: Floats, slopes: Floats, groups: NDArray[np.intp]) -> Float
     Each time one step of least squares tells where the search would have ended without it (Efron
     and Tibshirani, An Introduction to the Bootstrap, 1993, ch. 11).
     """
+    if not slopes.shape[1]:
+        return np.empty(0)
     normal, downhill = slopes.T @ slopes, slopes.T @ left
     steps = []
     numbers = np.unique(groups)
