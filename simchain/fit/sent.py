@@ -27,7 +27,7 @@ SOFT_DBFS, LOUD_DBFS = -36.0, -10.0
 STEPS_HZ, STEP_S = 220.0, 0.25
 STEPS_DBFS = tuple(float(level) for level in range(-48, 1, 4))
 BURST_HZ, BURST_S, BURSTS_DBFS = 880.0, (0.3, 0.4, 0.8), (-40.0, -8.0, -40.0)
-RAMP_HZ, RAMP_S, RAMP_DBFS = 440.0, (4.0, 2.0), (-6.0, -78.0)
+RAMP_HZ, RAMP_S, RAMP_DBFS = 440.0, (4.0, 2.0, 1.0), (-6.0, -78.0, -60.0)
 CLICK_S, CLICK_DBFS, CLICKS_APART_S = 1e-3, -1.0, 2.0
 CHORD_HZ, CHORD_DBFS, CHORD_PARTIALS = (110.0, 165.0, 277.2), -10.0, 9
 EDGE_S = 2e-3
@@ -177,10 +177,15 @@ def _levels(seconds: list[float], dbfs: tuple[float, ...]) -> Floats:
 
 
 def _ramp() -> Floats:
-    """A tone that falls by so many decibels a second, and comes back."""
-    loud, soft = RAMP_DBFS
-    down, back = (round(one * RATE) for one in RAMP_S)
-    db = np.concatenate((np.linspace(loud, soft, down), np.linspace(soft, loud, back)))
+    """A tone that falls by so many decibels a second, comes back, and drops to a soft rest.
+
+    Where a gate closes in the fall hangs on its level and its hold, after the drop on its hold.
+    """
+    loud, soft, rest = RAMP_DBFS
+    down, back, drop = (round(one * RATE) for one in RAMP_S)
+    db = np.concatenate(
+        (np.linspace(loud, soft, down), np.linspace(soft, loud, back), np.full(drop, rest))
+    )
     line = np.sin(2.0 * np.pi * RAMP_HZ * _times(sum(RAMP_S)))
     return _edged(line * 10.0 ** (db / 20.0))
 
