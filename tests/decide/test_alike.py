@@ -37,6 +37,7 @@ BOARDS = {
         'hall = { kind = "reverb", inputs = 2, outputs = 2 }\n'
         'press2 = { kind = "compressor", inputs = 2, outputs = 2 }',
         clip="arpeggio",
+        rest='[rules]\nbefore = [["echo", "hall"]]',
     ),
 }
 

@@ -16,6 +16,7 @@ GIVEN = Given(
     'sway = { kind = "modulation", shape = "chorus" }\n'
     'room = { kind = "reverb" }',
     amps="mine = { gain_db = 12 }",
+    seconds=1.2,
     rest='[orders.split]\nfront = ["tilt", "grit"]\nloop = ["sway", "room"]',
 )
 
