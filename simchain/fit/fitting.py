@@ -146,8 +146,10 @@ def _settings(end: Found, received: Received) -> dict[str, Any]:
     """Return what was found and chosen, as it stands in a board file."""
     names = dict.fromkeys(
         (
-            *(free.nested[0] if free.nested else free.control for free in end.start.free),
-            *(free.control for free, _ in end.start.read),
+            *(
+                free.nested[0] if free.nested else free.control
+                for free in (*end.start.free, *(one for one, _ in end.start.read))
+            ),
             *end.start.chosen,
         )
     )
@@ -170,7 +172,7 @@ def _controls(end: Found) -> tuple[FoundControl, ...]:
     ) + tuple(
         FoundControl(
             free.control,
-            float(getattr(end.block, free.control)),
+            free.value(free.of(end.block)),
             deviation,
             unit_of_control(end.block, free),
         )

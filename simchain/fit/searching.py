@@ -85,8 +85,7 @@ def _defended(ends: Sequence[Found]) -> Found:
 
 def _as_it_is(start: Start) -> Found:
     numbers = np.array([free.of(start.block) for free in start.free], float)
-    deviations = np.array(start.deviations or [np.nan] * numbers.size)
-    return Found(start, numbers, start.turn, 0.0, 0.0, False, deviations)
+    return Found(start, numbers, start.turn, 0.0, 0.0, False, np.full(numbers.size, np.nan))
 
 
 def _by_levels(start: Start, compared: Comparison, each: Each) -> Found:
