@@ -74,7 +74,8 @@ class Start:
     `chosen` names settings that are no free controls and are found with this start: a circuit, a
     level that is taken as 0; they are told and written like the others. `read` are controls that
     were read straight from the recording, which no search could mend, with their standard
-    deviations in their own units; with no `free` control besides, nothing is searched.
+    deviations in their own units; with no `free` control besides, nothing is searched. `late` is by
+    how many frames the unit is about later than the block, where that is known.
     """
 
     block: Block
@@ -84,6 +85,7 @@ class Start:
     order: int = 0
     chosen: tuple[str, ...] = ()
     read: tuple[tuple[Free, float], ...] = ()
+    late: float | None = None
 
     def at(self, numbers: Floats) -> Block:
         """Return the block with its free controls at the search's `numbers`."""

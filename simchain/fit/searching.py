@@ -103,7 +103,7 @@ def _by_levels(start: Start, compared: Comparison, each: Each) -> Found:
 def _by_waveforms(near: Found, compared: Comparison, each: Each) -> Found:
     """Go on from `near` by waveforms; how late the unit was is looked for beside its controls."""
     start = near.start
-    late = _late_by(near, compared)
+    late = _late_by(near, compared) if start.late is None else start.late
 
     def errors(numbers: Floats) -> Floats:
         made = compared.rendered(start.at(numbers[:-1]), _turn(start, numbers))
@@ -150,7 +150,8 @@ def _bounds(start: Start, count: int) -> tuple[Floats, Floats]:
     for place, free in enumerate(start.free):
         low[place], high[place] = free.bounds()
     if count > len(start.free) + start.turns:
-        low[-1], high[-1] = -MOST_LATE_FRAMES, MOST_LATE_FRAMES
+        about = start.late or 0.0
+        low[-1], high[-1] = about - MOST_LATE_FRAMES, about + MOST_LATE_FRAMES
     return low, high
 
 
