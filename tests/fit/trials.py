@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from simchain.blocks import Block, kinds
 from simchain.chain.alone import alone
-from simchain.fit.apart import heard_apart
+from simchain.fit.apart import heard_apart_in_takes
 from simchain.fit.fitting import Fitted, fitted
 from simchain.fit.looked_for import fit_of
 from simchain.fit.received import Received, given_volts, read_loopback, read_received
@@ -102,11 +102,15 @@ def found_controls(result: Fitted) -> dict[str, Any]:
 
 
 def judged(unit: Any, given: dict[str, Any], result: Fitted, clip: Floats) -> str:
-    """Play a clip through the hidden unit and through the block that was found; return the word."""
-    true = unit.play(clip, given)
+    """Play a clip through the hidden unit and through the block that was found; return the word.
+
+    A unit that moves by itself names `TURNS`: a take begins at each of these places of its turn.
+    """
     volts = np.repeat(clip[np.newaxis], result.block.inputs, axis=0)
-    made = alone(result.block, volts, RATE, into_ohm=INTO_OHM)[0]
-    return str(heard_apart(true, made, RATE).verdict)
+    turns = unit.__dict__.get("TURNS", (None,))
+    true = [unit.play(clip, given if at is None else given | {"phase": at}) for at in turns]
+    made = [alone(result.block, volts, RATE, turn=at or 0.0, into_ohm=INTO_OHM)[0] for at in turns]
+    return str(heard_apart_in_takes(true, made, RATE).verdict)
 
 
 def _off(unit: Any, found: dict[str, Any], given: dict[str, Any]) -> Iterator[tuple[str, float]]:

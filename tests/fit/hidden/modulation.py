@@ -128,7 +128,7 @@ def _swept(fed: Floats, late: Floats, feedback: float) -> Floats:
     turn_cos, turn_sin = math.cos(math.pi / HALF_TAPS), math.sin(math.pi / HALF_TAPS)
     for n in range(fed.size):
         place = n - late[n]
-        whole = int(math.floor(place))
+        whole = math.floor(place)
         rest = place - whole
         total = 0.0
         if rest < 1e-9:
