@@ -33,7 +33,7 @@ ROW = (
 def test_a_minute_more_takes_the_room_of_two_sounds_more() -> None:
     """The program itself takes the rest; it is measured by the shorter of two renders."""
     measured(0.1)  # compiles what is not compiled yet
-    lengths = (0.3, 0.7)
+    lengths = (0.5, 1.0)
     peaks = [measured(minutes)[1] for minutes in lengths]
     more = (peaks[1] - peaks[0]) / (sound_bytes(lengths[1]) - sound_bytes(lengths[0]))
     print(f"peaks {peaks[0] / 1e6:.0f} and {peaks[1] / 1e6:.0f} MB: {more:.2f} sounds at once")
