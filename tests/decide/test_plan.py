@@ -98,7 +98,7 @@ def test_the_split_is_one_thing_more_to_place(make_board: MakeBoard, many: int) 
 # Every order against itself rendered alone
 
 
-@pytest.mark.parametrize("links", ["ideal", "real"])
+@pytest.mark.parametrize("links", [pytest.param("ideal", marks=pytest.mark.soak), "real"])
 def test_six_blocks_every_order(make_board: MakeBoard, links: str) -> None:
     field = Field(make_board(board_text(SIX), noise(), links))
     made, nulls_db = check_all(field)
