@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -203,7 +204,7 @@ def _tried(hz_bytes: bytes) -> tuple[list[FoundBand], Floats]:
     inside = hz[(hz > _TRIED_HZ[0]) & (hz < _TRIED_HZ[-1])]
     tried = [
         FoundBand(shape, float(centre), db, q)
-        for shape in SHAPES
+        for shape in get_args(Shape)
         for db in (_TRIED_DB if shape in SHAPES_WITH_GAIN else (0.0,))
         for q in _TRIED_Q
         for centre in (inside if shape == "notch" else _TRIED_HZ)
@@ -258,10 +259,8 @@ def _errors(levels: Floats, heard: Floats, weight: Floats) -> Floats:
 def _steepness(levels: Floats, heard: Floats, weight: Floats) -> Floats:
     """Return by how much `_errors` change with a dB more: slopes of `_soft` and `_floored`."""
     made = levels.sum(axis=0)
-    return weight / (
-        (1.0 + np.abs(floored(made) - heard) / _SOFT_DB)
-        * (1.0 + 10.0 ** ((_FLOOR_DB - made) / 10.0))
-    )
+    soft = 1.0 + np.abs(floored(made) - heard) / _SOFT_DB
+    return np.asarray(weight / (soft * (1.0 + 10.0 ** ((_FLOOR_DB - made) / 10.0))))
 
 
 def _slopes(bands: tuple[FoundBand, ...], numbers: Floats, levels: Floats, hz: Floats) -> Floats:

@@ -80,4 +80,5 @@ def response_of(received: Received, rail_volts: float) -> Response:
     total = np.add.reduceat(power, edges)[:-1]
     # Noise of so many volts RMS has frames * volts^2 in each line of the spectrum.
     deviation = received.noise_volts * np.sqrt(frames / total)
-    return Response(hz, np.add.reduceat(crossed, edges)[:-1] / total, deviation)
+    value = np.asarray(np.add.reduceat(crossed, edges)[:-1] / total, dtype=np.complex128)
+    return Response(hz, value, deviation)

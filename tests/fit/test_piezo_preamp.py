@@ -17,6 +17,8 @@ def test_a_hidden_piezo_preamp_is_found() -> None:
 def test_nineteen_of_twenty_hidden_ones_are_found() -> None:
     trials = [tried("piezo_preamp", seed) for seed in range(20)]
     within = [off <= 1.0 for trial in trials for off in trial.off.values()]
-    print(f"{sum(within)} of {len(within)} controls, {sum(one.holds for one in trials)} of 20 units")
+    print(
+        f"{sum(within)} of {len(within)} controls, {sum(one.holds for one in trials)} of 20 units"
+    )
     assert sum(within) >= 0.95 * len(within)
     assert sum(one.holds for one in trials) >= 19

@@ -77,7 +77,8 @@ def _nearest(
         return {one.control: one.value(float(at)) for one, at in zip(free, numbers, strict=True)}
 
     def errors(numbers: Floats) -> Floats:
-        return (floored(_levels(settings(numbers), response.hz)) - heard) * weight
+        off = floored(_levels(settings(numbers), response.hz)) - heard
+        return np.asarray(off * weight)
 
     end = least_squares(errors, first, bounds=(low, high), loss="soft_l1", f_scale=_SOFT_DB)
     return settings(end.x), float(np.sqrt(2.0 * end.cost / np.square(weight).sum()))
