@@ -321,7 +321,11 @@ def test_the_jobs_of_a_lost_worker_run_again(
 
     assert spectra(processes, kill) == from_threads
     assert len(killed) == len(when)
-    assert len(at_work) > 2
+    until = time.monotonic() + 60
+    while len(at_work) <= 2:  # on a busy machine another worker comes when all is done
+        assert time.monotonic() < until
+        told = processes.unordered(process_id, processes.share(0), iter(range(4)))
+        at_work |= {process for _, process in told}
 
 
 @posix
