@@ -36,6 +36,7 @@ from simchain.cli_options import (
 )
 from simchain.cli_plan import plan
 from simchain.cli_search import search
+from simchain.cli_verify import verify
 from simchain.cli_worth import worth
 from simchain.errors import BoardError, Problem, SimchainError
 
@@ -359,6 +360,7 @@ app.command()(body)
 app.command()(guide)
 app.command()(tones)
 app.command()(fit)
+app.command()(verify)
 
 
 def _compare(

@@ -1,0 +1,347 @@
+"""What `simchain verify` prints: predicted against measured, and the likeliest culprit."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+import numpy as np
+from rich.table import Table
+from rich.text import Text
+
+import simchain
+from simchain import units
+from simchain.fit.culprits import Suspect
+from simchain.fit.faults import Fault
+from simchain.fit.sent import LEVEL_DBFS, LEVEL_VOLTS, STEPS_DBFS
+from simchain.fit.traits import HARMONICS, Family, Floats, readings
+from simchain.fit.verify import Verified
+from simchain.report.numbers import number
+from simchain.report.wording import frequency, spoken
+
+NO_LATENCY = (
+    "latency is not told: takes begin at any time, so it shows only where the recorder starts "
+    "playing and recording together"
+)
+AMPLIFIER_LEFT_OUT = (
+    "The amplifier is left out: the last lead before it (in a split order the one to its return, "
+    "the lead to its input being joined with the one from its send) goes into the interface. "
+    "Never record from a speaker output."
+)
+_MOST_NAMED = 6
+
+
+def verify_document(result: Verified) -> dict[str, Any]:
+    """Return what `simchain verify --json` prints.
+
+    `culprits` come likeliest first; those with one `rank` cannot be told apart by this recording.
+    `share` is how much of the misfit a fault explains, null where nothing comes through. `number`
+    is the free one of a fault in `unit` (decibels of a pad, a control's value), or null.
+    """
+    warnings = [*result.warnings, NO_LATENCY]
+    if not result.calibrated:
+        warnings.append(
+            "without --loopback the overall level is known only as far as the levels of the "
+            "interface are, and polarity and noise not at all"
+        )
+    ranked = [(1, one) for one in result.likely] + [(2, one) for one in result.possible]
+    return {
+        "simchain": simchain.__version__,
+        "order": result.order,
+        "passage": result.passage,
+        "as_planned": result.as_planned,
+        "nothing_comes_through": result.silent,
+        "measures": list(_measures(result)),
+        "culprits": [_culprit(rank, one, result) for rank, one in ranked],
+        "warnings": warnings,
+    }
+
+
+def verify_parts(document: Mapping[str, Any]) -> Iterable[Table | Text]:
+    """Return the table and the sentences for people."""
+    yield _table(document["measures"])
+    yield Text()
+    for sentence in verify_sentences(document):
+        yield Text(sentence)
+
+
+def verify_sentences(document: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what the readings come to."""
+    where = f"order {spoken(document['order'])}, passage {spoken(document['passage'])}"
+    if document["as_planned"]:
+        yield f"The board measures as planned ({where})."
+        yield AMPLIFIER_LEFT_OUT
+        return
+    if document["nothing_comes_through"]:
+        yield f"Nothing of the tones comes through the board ({where})."
+    else:
+        yield f"The board does not measure as planned ({where})."
+    culprits = document["culprits"]
+    first = [one for one in culprits if one["rank"] == 1]
+    if not first:
+        yield (
+            "No single fault explains it: there may be several, or a block whose settings are not "
+            "those of the plan. Go along the board with a meter: simchain plan lists what it "
+            "should read at each jack."
+        )
+    elif len(first) > 1:
+        yield "The likeliest, which this recording does not tell apart:"
+    else:
+        yield "The likeliest:"
+    for one in first[:_MOST_NAMED]:
+        yield f"- {one['text']}"
+    if len(first) > _MOST_NAMED:
+        yield f"- and {len(first) - _MOST_NAMED} more that come to the same (all in --json)"
+    for line in first[0]["evidence"] if first else ():
+        yield f"  {line}"
+    others = [one for one in culprits if one["rank"] == 2]
+    if others and not document["nothing_comes_through"]:
+        yield f"Also possible: {'; '.join(one['text'] for one in others[:3])}."
+    if document["nothing_comes_through"] or len(first) > 1:
+        yield (
+            "The output alone cannot tell more. Follow the tone with a meter: simchain plan lists "
+            "what it should read at each jack."
+        )
+    yield AMPLIFIER_LEFT_OUT
+
+
+def _culprit(rank: int, one: Suspect, result: Verified) -> dict[str, Any]:
+    fault = one.fault
+    share = 1.0 - one.misfit / result.misfit if result.misfit > 0.0 else None
+    return {
+        "rank": rank,
+        "fault": fault.what,
+        "blocks": list(fault.blocks),
+        "control": fault.control or None,
+        "number": number(one.number) if fault.has_number else None,
+        "unit": fault.unit or None,
+        "text": fault_text(fault, one.number, result.wired.on),
+        "evidence": list(_evidence(one, result)),
+        "share": number(share),
+    }
+
+
+def fault_text(fault: Fault, value: float, on: Iterable[str]) -> str:
+    """Say a fault in words, with its number."""
+    names = [spoken(name) for name in fault.blocks]
+    made = {
+        "off": "{0} is off, and should be on",
+        "on": "{0} is on, and should be off",
+        "exchanged": "{0} and {1} stand in each other's place",
+        "upside_down": "{0} turns the signal upside down (or a lead near it is wired so)",
+        "dead": "{0} passes nothing on, or the lead behind it is dead",
+    }
+    if fault.what in made:
+        return made[fault.what].format(*names)
+    if fault.what in ("pad", "dull"):
+        where = _gap(fault, list(on))
+        if fault.what == "pad":
+            return f"something takes {-value:.2g} dB away {where}"
+        return f"a lead or plug {where} loses treble, from about {frequency(value)} on"
+    if fault.what == "supply":
+        return (
+            f"{names[0]} runs out of volts at {value:.2g} V peak, not at {fault.planned:.2g} V: "
+            "too low a supply (read voltage and polarity on the unit before you change it)"
+        )
+    unit = f" {fault.unit}" if fault.unit else ""
+    return (
+        f"{names[0]}: {fault.control} stands as if at {value:.3g}{unit}, not at "
+        f"{fault.planned:.3g}{unit}"
+    )
+
+
+def _gap(fault: Fault, on: list[str]) -> str:
+    if fault.gap == 0:
+        return f"before {spoken(on[0])}" if on else "between the two ends"
+    if fault.gap == len(on):
+        return f"behind {spoken(on[-1])}"
+    return f"between {spoken(on[fault.gap - 1])} and {spoken(on[fault.gap])}"
+
+
+def _measures(result: Verified) -> Iterator[dict[str, Any]]:
+    """Yield what was predicted and measured: a line each."""
+    if result.heard is not None and result.about is not None:
+        planned, heard = result.about.db, result.heard.db
+        level = _place("level")[0]
+        yield _measure(
+            "level of the first tone (1 kHz)",
+            planned[level] - _DBU_OF_DBV,
+            heard[level] - _DBU_OF_DBV,
+            "dBu",
+        )
+        for family, name in (("soft", "a soft sweep"), ("loud", "a loud sweep")):
+            places = _place(family)
+            apart = heard[places] - planned[places] - (heard[level] - planned[level])
+            worst = int(np.argmax(np.abs(apart)))
+            hz = readings()[places[worst]].at
+            yield _measure(
+                f"response to {name} at {frequency(hz)}, against the first tone",
+                planned[places[worst]] - planned[level],
+                heard[places[worst]] - heard[level],
+                "dB",
+            )
+        yield _dirt_measure(planned, heard)
+        yield _ring_measure(planned, heard)
+    yield _measure(
+        "noise",
+        _dbu(result.planned_noise_volts),
+        _dbu(result.heard_noise_volts),
+        "dBu",
+    )
+    yield {
+        "what": "latency",
+        "predicted": None,
+        "measured": None,
+        "difference": None,
+        "unit": "ms",
+    }
+    way = None if result.same_way_up is None else (1.0 if result.same_way_up else -1.0)
+    yield {
+        "what": "polarity against the plan",
+        "predicted": 1.0,
+        "measured": way,
+        "difference": None,
+        "unit": "",
+    }
+
+
+# A level in dB is of volts RMS; 0 dBu is 0.7746 V.
+_DBU_OF_DBV = units.ratio_to_db(units.dbu_to_volts(0.0))
+
+
+def _measure(
+    what: str, predicted: float | None, measured: float | None, unit: str
+) -> dict[str, Any]:
+    both = predicted is not None and measured is not None
+    return {
+        "what": what,
+        "predicted": number(predicted),
+        "measured": number(measured),
+        "difference": number(measured - predicted) if both else None,  # type: ignore[operator]
+        "unit": unit,
+    }
+
+
+def _dbu(volts: float | None) -> float | None:
+    return None if volts is None or volts <= 0.0 else units.volts_to_dbu(volts)
+
+
+def _place(family: Family) -> list[int]:
+    return [at for at, one in enumerate(readings()) if one.family == family]
+
+
+def _dirt_percent(db: Floats) -> Floats:
+    """Return the distortion of each step in percent, of harmonics 2 to 7."""
+    powers = 10.0 ** (db[_place("dirt")].reshape(len(STEPS_DBFS), len(HARMONICS)) / 10.0)
+    return np.asarray(100.0 * np.sqrt(powers.sum(axis=1)))
+
+
+def _dirt_measure(planned: Floats, heard: Floats) -> dict[str, Any]:
+    """Return the dirt of the step of which it differs most."""
+    one, other = _dirt_percent(planned), _dirt_percent(heard)
+    worst = int(np.argmax(np.abs(np.log(other / one))))
+    what = f"dirt of a tone of {_millivolts(STEPS_DBFS[worst])} (220 Hz)"
+    return _measure(what, float(one[worst]), float(other[worst]), "%")
+
+
+def _ring_measure(planned: Floats, heard: Floats) -> dict[str, Any]:
+    places = _place("ring")
+    apart = heard[places] - planned[places]
+    worst = int(np.argmax(np.abs(apart)))
+    what = f"what rings on {readings()[places[worst]].at:.1f} s after a tone"
+    return _measure(
+        what,
+        planned[places[worst]] - _DBU_OF_DBV,
+        heard[places[worst]] - _DBU_OF_DBV,
+        "dBu",
+    )
+
+
+def _millivolts(dbfs: float) -> str:
+    volts = LEVEL_VOLTS * units.db_to_ratio(dbfs - LEVEL_DBFS)
+    return f"{volts * 1e3:.3g} mV" if volts < 0.9995 else f"{volts:.3g} V"
+
+
+_SAID: dict[str, str] = {
+    "level": "the first tone is",
+    "steps": "a tone of 220 Hz is",
+    "soft": "a soft sweep is",
+    "loud": "a loud sweep is",
+    "bursts": "bursts are",
+    "ring": "what rings on after a tone is",
+}
+
+
+def _evidence(one: Suspect, result: Verified) -> Iterator[str]:
+    """Yield the two sorts of readings that speak most for a fault, in words."""
+    if result.heard is None or result.about is None:
+        if result.heard_noise_volts is not None:
+            yield "judged by the noise that is left on the output"
+        return
+    planned, heard = result.about.db, result.heard.db
+    made = planned + one.traits.db - result.about.still.db
+    scale = result.about.spread_db
+    gained = ((heard - planned) / scale) ** 2 - ((heard - made) / scale) ** 2
+    families = sorted(
+        {each.family for each in readings()}, key=lambda family: -_most(gained, family)
+    )
+    for family in families[:2]:
+        places = _place(family)
+        worst = places[int(np.argmax(gained[places]))]
+        if gained[worst] > 4.0:
+            yield _evidence_line(family, worst, planned, heard, made)
+    if result.same_way_up is False and one.fault.what == "upside_down":
+        yield "the first marker comes back upside down"
+
+
+def _most(gained: Floats, family: Family) -> float:
+    return float(gained[_place(family)].max())
+
+
+def _evidence_line(family: Family, worst: int, planned: Floats, heard: Floats, made: Floats) -> str:
+    at = readings()[worst].at
+    if family == "dirt":
+        step = STEPS_DBFS.index(at)
+        was, plan, then = (float(_dirt_percent(db)[step]) for db in (heard, planned, made))
+        return (
+            f"a tone of {_millivolts(at)} has {was:.2g} % of dirt against {plan:.2g} % as planned, "
+            f"and {then:.2g} % with this fault"
+        )
+    apart, then = heard[worst] - planned[worst], made[worst] - planned[worst]
+    at_hz = frequency(max(at, 1.0))
+    where = {
+        "level": "",
+        "steps": f" at {_millivolts(at)}",
+        "soft": f" at {at_hz}",
+        "loud": f" at {at_hz}",
+        "bursts": f" {at:.2f} s after the first begins",
+        "ring": f" {at:.1f} s later",
+    }
+    more = "louder" if apart > 0.0 else "softer"
+    said = _SAID[family]
+    return (
+        f"{said} {abs(apart):.1f} dB {more} than planned{where[family]}; with this fault it would "
+        f"be {abs(then):.1f} dB {'louder' if then > 0.0 else 'softer'}"
+    )
+
+
+def _table(measures: Iterable[Mapping[str, Any]]) -> Table:
+    table = Table(box=None, pad_edge=False)
+    table.add_column("")
+    for name in ("predicted", "measured", "difference"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for one in measures:
+        if one["what"].startswith("polarity"):
+            way = {1.0: "same", -1.0: "upside down", None: "not told"}[one["measured"]]
+            table.add_row(one["what"], "same", way, "")
+            continue
+        cells = [
+            "not told" if one[key] is None and key != "difference" else _cell(one[key], one["unit"])
+            for key in ("predicted", "measured", "difference")
+        ]
+        table.add_row(one["what"], *cells)
+    return table
+
+
+def _cell(value: float | None, unit: str) -> str:
+    if value is None:
+        return ""
+    return f"{value:.2g} %" if unit == "%" else f"{value:.1f} {unit}"
