@@ -6,7 +6,8 @@ from typing import ClassVar
 from simchain.blocks import Block
 from simchain.blocks.equalizer import Band
 from simchain.filters.bands import SHAPES_WITH_GAIN
-from simchain.fit.bands_of import FoundBand, bands_of, defended, deviations_of
+from simchain.fit.bands import FoundBand, deviations_of
+from simchain.fit.bands_of import bands_of, defended
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
 from simchain.fit.response import response_of

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from simchain.blocks import Block
 from simchain.blocks.piezo_preamp import HIGH_SHELF_HZ, LOW_SHELF_HZ, MID_Q, NOTCH_Q, SHELF_Q
-from simchain.fit.bands_of import FoundBand, floored, levels_db
+from simchain.fit.bands import FoundBand, floored, levels_db
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
 from simchain.fit.response import SWEEPS, Response, response_of
