@@ -52,6 +52,7 @@ def plan(
     if as_json:
         print_json(document, loaded)
         return
-    for written in filter(None, (sheets, pdf)):
+    tones = [sheets.parent / name for name in document["tones"]["files"]]
+    for written in filter(None, (sheets, pdf, *tones)):
         out.print(f"written: {written}", soft_wrap=True)
     out.print(f"open {sheets} in a browser to read or print it", soft_wrap=True)

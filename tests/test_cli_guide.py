@@ -50,7 +50,11 @@ def test_the_first_commands_work(simchain_command: Simchain, tmp_path: Path) -> 
 def test_tables_in_the_guide_are_a_board() -> None:
     """All of them together, with what they leave to the reader, make a board that loads."""
     tables = [
-        quote for name in PAGES for quote in FENCED.findall(page(name)) if quote.startswith("[")
+        quote
+        for name in PAGES
+        if name != "plan"
+        for quote in FENCED.findall(page(name))
+        if quote.startswith("[")
     ]
     written = tomllib.loads("\n".join(t for t in tables if not t.startswith("[source]")))
     assert {"blocks", "orders", "passages"} <= written.keys()
@@ -62,6 +66,25 @@ def test_tables_in_the_guide_are_a_board() -> None:
     board = read_board(text)
     assert board.source.full_scale_dbu == 12.0
     assert board.passage("solo").above is not None
+
+
+def test_the_example_of_a_floor_and_its_supply_can_be_planned(
+    simchain_command: Simchain, tmp_path: Path
+) -> None:
+    (example,) = (quote for quote in FENCED.findall(page("plan")) if quote.startswith("["))
+    board = tmp_path / "board.toml"
+    board.write_text(
+        f'source = {{ kind = "guitar", clip = "riff", full_scale_dbu = 12 }}\n{example}\n'
+        '[amps.mine]\n[output]\namps = ["mine"]\n'
+        '[orders.a]\nfront = ["grit", "push", "room"]\n[passages.solo]\non = ["grit", "push"]\n'
+    )
+    ran = simchain_command("plan", board, "--order", "a", "--out", tmp_path / "a.html", "--json")
+    assert ran.status == 0
+    assert all("only a slim plug fits" in line for line in ran.err.splitlines())
+    document = json.loads(ran.out)
+    fed = {unit: one["outlet"] for one in document["power"] for unit in one["blocks"]}
+    assert fed == {"grit": "1", "push": "3", "room": "4"}
+    assert sum(cable["measured"] for cable in document["cables"]) == 2
 
 
 def test_pages(simchain_command: Simchain) -> None:

@@ -57,19 +57,22 @@ class Cable:
         return next(enough, float(math.ceil(self.metres)))
 
     @property
-    def plugs(self) -> tuple[str, ...]:
-        """Its two plugs, in the sequence of the alphabet: either end may go first."""
-        return tuple(sorted(end.plug or "none fits" for end in (self.leaves, self.arrives)))
+    def plugs(self) -> tuple[str, ...] | None:
+        """Its two plugs, in the sequence of the alphabet, or None where no plug fits a jack."""
+        found = [end.plug for end in (self.leaves, self.arrives) if end.plug]
+        return tuple(sorted(found)) if len(found) == 2 else None
 
 
 def to_buy(cables: Sequence[Cable]) -> dict[tuple[str, float, tuple[str, ...]], int]:
     """Return how many are needed of each use, length to buy and pair of plugs, without spares.
 
     The use is "patch", or "stage" for all others: the same cable serves guitar, send and return.
+    What no plug fits is left out: its units must be moved before a lead is bought.
     """
     counted = Counter(
-        ("patch" if cable.kind == "patch" else "stage", cable.buy_m, cable.plugs)
+        ("patch" if cable.kind == "patch" else "stage", cable.buy_m, plugs)
         for cable in cables
+        if (plugs := cable.plugs) is not None
     )
     return dict(sorted(counted.items()))
 

@@ -15,6 +15,7 @@ PAGES = {
     "levels": "Reading the level diagram",
     "split": "Split, with four cables",
     "acoustic": "The acoustic board",
+    "plan": "From the order to the floor",
     "verdicts": "What a verdict means",
     "models": "How each block is modelled and checked",
 }

@@ -155,6 +155,7 @@ def plan_document(plan: Plan, file: str | None = None) -> dict[str, Any]:
         "amps": list(board.output.amps),
         "cables": [cable_facts(cable) for cable in plan.cables],
         "to_buy": _to_buy(plan.cables),
+        "not_to_buy": [cable.number for cable in plan.cables if cable.plugs is None],
         "repatching": repatching_facts(board, plan.order),
         "sides": list(plan.sides),
         "places": list(plan.places),
@@ -277,6 +278,8 @@ def _passages(plan: Plan) -> dict[str, dict[str, Any]]:
             "events": event_facts(plan.board, plan.order, name),
             "integrated_lufs": number(plan.lufs[name]),
             "lu_against_first": number(plan.lufs[name] - first),
+            "lu_above": passage.above
+            and number(plan.lufs[name] - plan.lufs[passage.above.passage]),
             "above": passage.above and {"passage": passage.above.passage, "lu": passage.above.lu},
         }
         for name, passage in plan.board.passages.items()

@@ -14,8 +14,9 @@ def repatching_facts(board: Board, order: Order) -> dict[str, Any] | None:
     """Return the way between series and split of one sequence; None where there is but one.
 
     `split` names the order of the board with a loop, or is null where it is the order itself.
-    `to_split` and `to_series` list `pulled` and `added` cables; of these, `moved` are stage cables
-    that only change one end. `bag` are the patch leads that series needs besides.
+    `to_split` and `to_series` list `pulled` and `added` cables, with the `number` of those that
+    are cables of `order`; `moved` are stage cables that only change one end. `bag` are the patch
+    leads that series needs besides.
     """
     partner = _with_loop(board, order)
     if partner is None:
@@ -24,7 +25,8 @@ def repatching_facts(board: Board, order: Order) -> dict[str, Any] | None:
     series = in_series(split)
     patching = Patching(board)
     in_a_row, in_two = (_by_ends(patching.cables(one)) for one in (series, split))
-    there, back = _way(in_a_row, in_two), _way(in_two, in_a_row)
+    on_sheet = {ends: one.number for ends, one in (in_two if order.loop else in_a_row).items()}
+    there, back = _way(in_a_row, in_two, on_sheet), _way(in_two, in_a_row, on_sheet)
     spare = [in_a_row[ends] for ends in _added(back)]
     return {
         "split": name,
@@ -56,7 +58,9 @@ def _by_ends(cables: Iterable[Cable]) -> dict[Ends, Cable]:
     return {(cable.leaves.jack, cable.arrives.jack): cable for cable in cables}
 
 
-def _way(before: dict[Ends, Cable], after: dict[Ends, Cable]) -> dict[str, Any]:
+def _way(
+    before: dict[Ends, Cable], after: dict[Ends, Cable], on_sheet: dict[Ends, int]
+) -> dict[str, Any]:
     change = repatching(tuple(before.values()), tuple(after.values()))
     pulled, added = list(change.pulled), list(change.added)
     moved = []
@@ -68,9 +72,9 @@ def _way(before: dict[Ends, Cable], after: dict[Ends, Cable]) -> dict[str, Any]:
                 added.remove(new)
                 moved.append({**_ends(old), "new_from": new[0], "new_to": new[1]})
     return {
-        "pulled": [_ends(ends) for ends in pulled],
+        "pulled": [{**_ends(ends), "number": on_sheet.get(ends)} for ends in pulled],
         "added": [
-            {**_ends(ends), "kind": after[ends].kind, "number": after[ends].number}
+            {**_ends(ends), "kind": after[ends].kind, "number": on_sheet.get(ends)}
             for ends in added
         ],
         "moved": moved,

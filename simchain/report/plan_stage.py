@@ -31,7 +31,7 @@ def _settings(board: Board, passage: str, name: str) -> Settings:
 
 
 def controls_facts(board: Board, order: Order) -> dict[str, dict[str, Any]]:
-    """Return, for each block of `order`: its kind and purpose, and the controls the file sets.
+    """Return, for each block of `order`: kind, purpose, and the controls and bypass the file sets.
 
     `passages` holds what a passage sets otherwise, by its name.
     """
@@ -40,6 +40,7 @@ def controls_facts(board: Board, order: Order) -> dict[str, dict[str, Any]]:
             "kind": board.blocks[name].kind,
             "purpose": board.blocks[name].purpose,
             "controls": list(controls(board.blocks[name])),
+            "bypass": _bypass(board.blocks[name]),
             "passages": {
                 passage: told
                 for passage, part in board.passages.items()
@@ -48,6 +49,11 @@ def controls_facts(board: Board, order: Order) -> dict[str, dict[str, Any]]:
         }
         for name in order.blocks
     }
+
+
+def _bypass(block: Settings) -> str | None:
+    """Return what the footswitch does when off, where the board file says so."""
+    return getattr(block, "bypass", None) if "bypass" in block.model_fields_set else None
 
 
 def controls(block: Settings) -> Iterator[str]:

@@ -148,7 +148,7 @@ def kind_words(cable: Mapping[str, Any]) -> str:
 def way_sentences(way: Mapping[str, Any]) -> Iterator[str]:
     """Yield what is done to get from one patching to the other, a step each."""
     for cable in way["pulled"]:
-        yield f"Pull {cable['from']} to {cable['to']}."
+        yield f"Unplug {_lead(cable)}, and lay it aside."
     for cable in way["moved"]:
         kept = "new_from" if cable["from"] == cable["new_from"] else "new_to"
         old, new = ("to", "new_to") if kept == "new_from" else ("from", "new_from")
@@ -157,7 +157,13 @@ def way_sentences(way: Mapping[str, Any]) -> Iterator[str]:
             f"{cable[new]}."
         )
     for cable in way["added"]:
-        yield f"Add {cable['from']} to {cable['to']} ({KINDS[cable['kind']]})."
+        yield f"Plug in {_lead(cable)} ({KINDS[cable['kind']]})."
+
+
+def _lead(cable: Mapping[str, Any]) -> str:
+    """Name a lead by its ends, and by its number where it is on the sheet of cables."""
+    ends = f"from {cable['from']} to {cable['to']}"
+    return f"lead {cable['number']}, {ends}" if cable["number"] else f"a lead {ends}"
 
 
 def bag_sentence(facts: Mapping[str, Any]) -> str:
@@ -168,6 +174,15 @@ def bag_sentence(facts: Mapping[str, Any]) -> str:
     leads = listed([f"{one['from']} to {one['to']} ({buy_words(one['buy_m'])})" for one in bag])
     few = "one patch lead" if len(bag) == 1 else f"{len(bag)} patch leads"
     return f"Keep in the bag: {few}, {leads}."
+
+
+def power_leads(document: Mapping[str, Any]) -> str:
+    """Say how many power leads are wanted, and where one lead feeds several units."""
+    fed = {outlet["outlet"]: len(outlet["units"]) for outlet in document["power"]}
+    splits = [f"outlet {name}: one that splits into {n}" for name, n in fed.items() if n > 1]
+    own = sum(n == 1 for n in fed.values())
+    told = f"Power leads: {own} with one plug each and one spare" if own else "Power leads"
+    return f"{told}; {listed(splits)}." if splits else f"{told}."
 
 
 def marks(outlet: Mapping[str, Any]) -> Iterator[str]:
@@ -205,9 +220,11 @@ def level_words(passage: Mapping[str, Any], *, is_first: bool) -> str:
     above = passage["above"]
     if above is None:
         return told
-    step = f"{above['lu']:+g} LU against".replace("-", "−") if above["lu"] else "as loud as"
-    wanted = f"{step} {spoken(above['passage'])}"
-    return f"{told} (wanted {wanted})"
+    wanted = f"{above['lu']:+g}".replace("-", "−") if above["lu"] else "as loud"
+    if passage["lu_above"] is None:
+        return told
+    reached = f"{round(passage['lu_above'], 1) + 0.0:+.1f}".replace("-", "−")
+    return f"{told}; {reached} against {spoken(above['passage'])}, wanted {wanted}"
 
 
 def reading_words(reading: Mapping[str, Any]) -> str:
@@ -220,5 +237,5 @@ def reading_words(reading: Mapping[str, Any]) -> str:
 def _mv(millivolts: float) -> str:
     if millivolts < 0.05:
         return "0"
-    places = max(0, 2 - math.floor(math.log10(millivolts)))
-    return f"{millivolts:.{min(places, 1)}f}"
+    millivolts = float(f"{millivolts:.3g}")
+    return f"{millivolts:.0f}" if millivolts >= 100.0 else f"{millivolts:.1f}"

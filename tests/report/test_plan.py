@@ -107,7 +107,11 @@ def test_series_to_split_and_back(document: dict[str, Any]) -> None:
     """One patch lead is pulled and two cables added; the amplifier's cable moves on the board."""
     facts = document["repatching"]
     there, back = facts["to_split"], facts["to_series"]
-    assert there["pulled"] == [{"from": "wobble.out", "to": "room.in"}]
+    assert there["pulled"] == [{"from": "wobble.out", "to": "room.in", "number": None}]
+    numbers = {(c["from"], c["to"]): c["number"] for c in document["cables"]}
+    assert [c["number"] for c in back["pulled"]] == [
+        numbers["amp.send", "room.in"], numbers["room.out", "amp.return"],
+    ]  # fmt: skip
     assert [(c["from"], c["to"], c["kind"]) for c in there["added"]] == [
         ("amp.send", "room.in", "send"),
         ("room.out", "amp.return", "return"),
@@ -346,6 +350,7 @@ def test_no_rule_of_axe_is_broken(
     [
         ({"mv": 98.23, "low_mv": 98.2, "high_mv": 98.3, "sways": False, "rough": False}, "98.2"),
         ({"mv": 640.2, "low_mv": 34, "high_mv": 961.7, "sways": True, "rough": False}, "34.0–962"),
+        ({"mv": 99.96, "low_mv": 99, "high_mv": 101, "sways": False, "rough": False}, "100"),
         ({"mv": 5.04, "low_mv": 5, "high_mv": 5.1, "sways": False, "rough": True}, "~ 5.0"),
         ({"mv": 0.0, "low_mv": 0.0, "high_mv": 0.0, "sways": False, "rough": False}, "0"),
     ],
@@ -367,3 +372,25 @@ def test_the_tones_are_what_the_sheet_says(hz: float) -> None:
     power = np.abs(np.fft.rfft(line[rate : 2 * rate])) ** 2
     assert int(power.argmax()) == hz
     assert power[int(hz)] / (power.sum() - power[int(hz)]) > 1e7
+
+
+def test_power_leads_are_counted_by_their_plugs() -> None:
+    units = [{"unit": name} for name in ("grit", "push", "room")]
+    outlets = [
+        {"outlet": "A", "units": units[:1]},
+        {"outlet": "B", "units": units[1:]},
+    ]
+    assert plan_words.power_leads({"power": outlets}) == (
+        "Power leads: 1 with one plug each and one spare; outlet B: one that splits into 2."
+    )
+    assert plan_words.power_leads({"power": outlets[:1]}).endswith("one spare.")
+
+
+def test_a_level_is_told_against_what_it_was_wanted_against() -> None:
+    passage = {
+        "lu_against_first": 7.1,
+        "lu_above": 4.8,
+        "above": {"passage": "chorus", "lu": 3.0},
+    }
+    told = plan_words.level_words(passage, is_first=False)
+    assert told == "+7.1 LU; +4.8 against chorus, wanted +3"
