@@ -49,7 +49,7 @@ class Pulses:
         part = self.line[frames] * np.concatenate((window, window[::-1]))
         hz = np.fft.rfftfreq(part.size, 1.0 / RATE)
         late = middle_s - (middle - half) / RATE
-        return hz, np.fft.rfft(part) * np.exp(2j * np.pi * hz * late)
+        return np.asarray(hz), np.asarray(np.fft.rfft(part) * np.exp(2j * np.pi * hz * late))
 
     def noise_in(self, hz: Floats, half_s: float) -> Floats:
         """Return the standard deviation of what `cut` gives, at each of `hz`."""
@@ -69,7 +69,7 @@ def pulses(received: Received, part: str = "room", extra_s: float = 0.0) -> Puls
     power = np.square(np.abs(x))
     noise_power = heard.size * (received.noise_volts**2 + 1e-12)
     inverse = np.conj(x) / (power + noise_power)
-    hz = np.fft.rfftfreq(length, 1.0 / RATE)
+    hz: Floats = np.asarray(np.fft.rfftfreq(length, 1.0 / RATE))
     noise = np.sqrt(noise_power) * np.abs(inverse)
     return Pulses(irfft(y * inverse, length), irfft(x * inverse, length), hz, noise)
 

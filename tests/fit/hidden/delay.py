@@ -26,6 +26,7 @@ BUCKETS = 8192
 COMPANDER_VOLTS = 0.7746 * 10.0 ** (-6.0 / 20.0) * 2.0 * math.sqrt(2.0) / math.pi
 WOW, FLUTTER, WANDERING = (0.7, 25.0), (6.5, 12.0), ((1.0, 15.0), 5.0)  # Hz, cents at flutter 1
 SWAY_HZ = 500
+TURNS = (0.0, 0.33, 0.66)
 
 BOUNDS = {
     "time_ms": ("share", 0.01),
@@ -108,7 +109,9 @@ def _tape(volts: Floats, given: dict[str, Any]) -> Floats:
     bump = _second([1.0, 0.0, 0.0], [1.0, bump_w, bump_w**2])
     tone = np.array([*_low_pass(given["tone_hz"])])
     late_s = given["time_ms"] / 1e3 - math.sqrt(2.0) / (2.0 * np.pi * 8e3)
-    late = FAST * (late_s + _sway(volts.size / RATE, given["flutter"], given["swayed_by"]))
+    # Played another time, a motor wavers in another way.
+    seed = given["swayed_by"] + round(1000 * given.get("phase", 0.0))
+    late = FAST * (late_s + _sway(volts.size / RATE, given["flutter"], seed))
     return down(_taped(up(volts), np.vstack((treble, bump)), tone, late, given["feedback"]))
 
 
@@ -157,14 +160,14 @@ def _biquad(x: float, sos: Floats, state: Floats) -> float:
         state[k, 0] = sos[k, 1] * x - sos[k, 4] * y + state[k, 1]
         state[k, 1] = sos[k, 2] * x - sos[k, 5] * y
         x = y
-    return x
+    return float(x)
 
 
 @njit(cache=True)
 def _first(x: float, section: Floats, state: Floats) -> float:
     y = section[0] * x + section[1] * state[0] + section[2] * state[1]
     state[0], state[1] = x, y
-    return y
+    return float(y)
 
 
 @njit(cache=True)
@@ -205,7 +208,7 @@ def _taped(dry: Floats, sos: Floats, tone: Floats, late: Floats, feedback: float
         place = n / points
         k = int(place)
         read = n - (late[k] + (place - k) * (late[k + 1] - late[k]))
-        at = int(math.floor(read))
+        at = math.floor(read)
         if at >= 0:
             rest = read - at
             wet[n] = (1.0 - rest) * held[at] + rest * held[at + 1]
