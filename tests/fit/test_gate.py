@@ -1,0 +1,20 @@
+"""A gate's settings from a recording of one that shares no code with simchain's."""
+
+import pytest
+
+from tests.fit.trials import tried
+
+
+def test_a_hidden_gate_is_found() -> None:
+    trial = tried("gate", 7)
+    print(f"off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")
+    assert trial.holds
+    assert trial.residual_db < -40.0
+
+
+@pytest.mark.soak
+def test_nineteen_hidden_gates_of_twenty_are_found() -> None:
+    trials = [tried("gate", seed) for seed in range(20)]
+    for trial in trials:
+        print(f"{trial.seed}: off by {trial.off} of the bounds, {trial.seconds:.1f} s")
+    assert sum(trial.holds for trial in trials) >= 19
