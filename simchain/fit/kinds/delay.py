@@ -45,7 +45,7 @@ class DelayFit(KindFit):
     """
 
     kind: ClassVar[str] = "delay"
-    coarse: ClassVar[Sequence[Stretch]] = (Stretch("room", "clicks", 2.0),)
+    coarse: ClassVar[Sequence[Stretch]] = (Stretch("lead", "silence", 0.0),)
     fine: ClassVar[Sequence[Stretch]] = (Stretch("lead", "bursts1", 0.0),)
 
     def stretches(self, block: Block) -> tuple[Sequence[Stretch], Sequence[Stretch]]:
