@@ -90,7 +90,7 @@ class Traits:
 
 def compared_frames() -> int:
     """Return how many frames of what is played are compared, from its begin."""
-    return sent().parts[LAST_PART].frames().stop
+    return int(sent().parts[LAST_PART].frames().stop)
 
 
 def floor_of(line: Floats, noise_volts: float) -> Floor:

@@ -24,7 +24,7 @@ from simchain.fit.culprits import (
 )
 from simchain.fit.faults import dead_of, faults_of
 from simchain.fit.received import Loopback, Received, given_volts, read_loopback, read_received
-from simchain.fit.sent import LEVEL_DBFS, PLAYBACK_DBU, RATE
+from simchain.fit.sent import PLAYBACK_DBU, RATE, sent
 from simchain.fit.tolerance import Expected, expected, likeness
 from simchain.fit.traits import Floor, Traits, compared_frames, floor_of, traits_of
 from simchain.fit.wired import Simulation, Wired, wired_board
@@ -135,11 +135,6 @@ def verified(
     )
 
 
-def level_volts(given: Received) -> float:
-    """Return the volts RMS that a meter read on the first steady tone."""
-    return float(np.abs(given.given).max()) / np.sqrt(2.0) * units.db_to_ratio(LEVEL_DBFS)
-
-
 def _noise_of_silence(path: Path, looped: Loopback | None, playback_dbu: float) -> float | None:
     """Return the RMS of a recording through which nothing comes, in volts; None for any other.
 
@@ -150,18 +145,13 @@ def _noise_of_silence(path: Path, looped: Loopback | None, playback_dbu: float) 
     if line.size < compared_frames():
         return None
     rms = float(np.sqrt(np.mean(np.square(line - line.mean()))))
-    sent_rms = float(np.sqrt(np.mean(np.square(given_volts()))))
-    played = looped.gain * sent_rms / given_peak() if looped else _SILENT_PEAK
+    sent_rms = float(np.sqrt(np.mean(np.square(sent().line))))
+    played = looped.gain * sent_rms if looped else _SILENT_PEAK
     if rms > max(_SILENT_SHARE * played, 3.0 * looped.noise if looped else 0.0):
         return None
     if placed(line) is not None:
         return None
     return rms * units.dbu_to_peak_volts(playback_dbu) / looped.gain if looped else rms
-
-
-def given_peak() -> float:
-    """Return the volts at the input of what is at full scale in the file that is played."""
-    return units.dbu_to_peak_volts(PLAYBACK_DBU)
 
 
 def _silent(

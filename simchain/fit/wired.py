@@ -90,15 +90,17 @@ class Wired:
         place = self.names.index(self.on[gap]) if gap < len(self.on) else len(self.names)
         before = self.board.blocks[self.names[place - 1]].output_ohm if place else 1e3
         name = f"lead-{gap}"
-        lead = kinds()["boost"](
-            gain_db=0.0,
-            low_cut_hz=0.0,
-            high_cut_hz=corner_hz,
-            level_db=gain_db,
-            rail_volts=_NO_RAILS_VOLTS,
-            noise_nv=0.0,
-            input_ohm=_NO_LOAD_OHM,
-            output_ohm=before,
+        lead = kinds()["boost"].model_validate(
+            {
+                "gain_db": 0.0,
+                "low_cut_hz": 0.0,
+                "high_cut_hz": corner_hz,
+                "level_db": gain_db,
+                "rail_volts": _NO_RAILS_VOLTS,
+                "noise_nv": 0.0,
+                "input_ohm": _NO_LOAD_OHM,
+                "output_ohm": before,
+            }
         )
         names = (*self.names[:place], name, *self.names[place:])
         return replace(self.with_block(name, lead).switched(name, on=True), names=names)
@@ -189,6 +191,5 @@ class Simulation:
     def _read_line(self, path: Path, here: Walker) -> Floats:  # noqa: ARG002
         """Return the left channel at the end: the one lead that is recorded."""
         left: Volts = here.samples(1.0)[:1]
-        if self.rate == RATE:
-            return left[0]
-        return resampled(Signal(left, self.rate), RATE).volts[0]
+        at_rate = left if self.rate == RATE else resampled(Signal(left, self.rate), RATE).volts
+        return np.asarray(at_rate[0])
