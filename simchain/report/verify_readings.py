@@ -166,18 +166,17 @@ def _evidence_line(family: Family, worst: int, planned: Floats, heard: Floats, m
             f"and {then:.2g} % with this fault"
         )
     apart, then = heard[worst] - planned[worst], made[worst] - planned[worst]
-    at_hz = frequency(max(at, 1.0))
-    where = {
-        "level": "",
-        "steps": f" at {_millivolts(at)}",
-        "soft": f" at {at_hz}",
-        "loud": f" at {at_hz}",
-        "bursts": f" {at:.2f} s after the first begins",
-        "ring": f" {at:.1f} s later",
-    }
+    if family in ("soft", "loud"):
+        where = f" at {frequency(at)}"
+    elif family == "steps":
+        where = f" at {_millivolts(at)}"
+    else:
+        where = {"bursts": f" {at:.2f} s after the first begins", "ring": f" {at:.1f} s later"}.get(
+            family, ""
+        )
     more = "louder" if apart > 0.0 else "softer"
     said = _SAID[family]
     return (
-        f"{said} {abs(apart):.1f} dB {more} than planned{where[family]}; with this fault it would "
+        f"{said} {abs(apart):.1f} dB {more} than planned{where}; with this fault it would "
         f"be {abs(then):.1f} dB {'louder' if then > 0.0 else 'softer'}"
     )
