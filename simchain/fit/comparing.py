@@ -92,6 +92,15 @@ class Comparison:
         more, less = (self.wave_errors(lines, late + way * step) for way in (1.0, -1.0))
         return (more - less) / (2.0 * step)
 
+    def late_near(self, made: Iterable[Floats], late: float) -> float:
+        """Return how late what was received is, by a step of least squares from `late`.
+
+        At another rate the filters of a block are late by other shares of a frame.
+        """
+        lines = list(made)
+        slope, left = self.late_slope(lines, late), self.wave_errors(lines, late)
+        return late - float(slope @ left / (slope @ slope + 1e-30))
+
     def groups(self) -> NDArray[np.intp]:
         """Return the number of the part that each waveform error belongs to."""
         return np.concatenate([one.groups for one in self.stretches])
@@ -150,9 +159,7 @@ def _weight(heard: Floats, noise_volts: float, off_by: float) -> Floats:
 
     local = np.sqrt(np.maximum(uniform_filter1d(np.square(heard), round(LOCAL_S * RATE)), 0.0))
     loudest = float(local.max())
-    return np.asarray(
-        1.0 / (off_by * (local + _LEAST_SHARE * loudest) + 3.0 * noise_volts + 1e-9)
-    )
+    return np.asarray(1.0 / (off_by * (local + _LEAST_SHARE * loudest) + 3.0 * noise_volts + 1e-9))
 
 
 def _noise_floor(received: Received) -> Floats:

@@ -127,6 +127,8 @@ def fitted(
     made = whole.rendered(end.block, end.turn)
     line = made[0]
     by_waveform, late, heard = end.by_waveform, end.late, received.line
+    if by_waveform and any(one.times > 1 for one in nearer):
+        late = whole.late_near(made, late)
     return Fitted(
         name,
         end.block,
