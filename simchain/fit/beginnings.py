@@ -16,7 +16,7 @@ _MOST_LATE_FRAMES = 40
 # Share of a search's number from which slopes are taken.
 _SLOPE_STEP = 1e-3
 # Beginnings go on whose error is not so many times the least.
-_HOPEFUL = 1.3
+_HOPEFUL = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,13 +28,13 @@ class Nearer:
 
 
 def hopeful(starts: Iterable[Start], compared: Comparison, renders: int) -> list[Start]:
-    """Return those of `starts`, brought nearer, that are about as near as the nearest.
+    """Return those of `starts`, brought nearer, that are about as near as the nearest, it first.
 
     Each takes at most `renders` steps of least squares over the waveforms of `compared`.
     """
     ends = [brought_nearer(start, compared, renders) for start in starts]
-    least = min(end.error for end in ends)
-    return [end.start for end in ends if end.error <= _HOPEFUL * least]
+    ends.sort(key=lambda end: end.error)
+    return [end.start for end in ends if end.error <= _HOPEFUL * ends[0].error]
 
 
 def brought_nearer(start: Start, compared: Comparison, renders: int) -> Nearer:

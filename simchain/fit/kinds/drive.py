@@ -28,19 +28,23 @@ BLEND = Free("blend", 0.02, 1.0, step=0.02)
 # One half of a wave so much higher than the other: more diodes that way.
 _UNEVEN = 1.08
 _BLENDED = 0.7
-_NEAR, _NEAR_STEPS = (Stretch("loud1", "loud1"),), 12
+# One such circuit is like another: what is left is noise.
+_NEAR, _NEAR_STEPS = (Stretch("loud1", "loud1", off_by=0.03),), 12
 
 
 class DriveFit(KindFit):
     """Which of the two circuits it is, is tried; which half is clipped later is read.
 
     Of diodes to ground the ideality stays as it is on the board: with another, gain, level and
-    saturation current would be others, and the sound the same.
+    saturation current would be others, and the sound the same. So it does where dry sound is mixed
+    in: what passes the other circuit unclipped, which alone could tell, is lost in it. At eight
+    times the rate, since the tone's filter is a third of a frame early, which counts beside dry
+    sound.
     """
 
     kind: ClassVar[str] = "drive"
     coarse: ClassVar = ()
-    fine: ClassVar = (Stretch("steps1", "loud1"),)
+    fine: ClassVar = (Stretch("soft1", "loud1", times=8, off_by=0.01),)
     blind_to: ClassVar[dict[str, str]] = {
         "gbw_hz": "it works beyond what is recorded",
         "series_ohm": "with the saturation current it is one figure",
@@ -61,7 +65,7 @@ def _tried(block: Drive, received: Received) -> Iterator[Start]:
         free = (*DRIVE, IDEALITY) if clip == "feedback" else DRIVE
         yield Start(driven, free, chosen=(*chosen, "blend"))
         blended = driven.model_copy(update={"blend": _BLENDED})
-        yield Start(blended, (*free, BLEND), order=1, chosen=chosen)
+        yield Start(blended, (*DRIVE, BLEND), order=1, chosen=chosen)
 
 
 def _strings(received: Received) -> tuple[int, int]:

@@ -91,9 +91,11 @@ def same(found: dict[str, Any], given: dict[str, Any]) -> dict[str, tuple[float,
     """Return found and true values, of what the recording could tell.
 
     Diodes to ground with so much more drop, so much more gain before and less level after them are
-    one sound: of the shunt form what was found is read for diodes of the true ideality.
+    one sound: what was found is read for diodes of the true ideality. So are those of the other
+    form where dry sound is mixed in: but for what passes it at a gain of 1, they are one sound too.
     """
-    found = _read_for(given, found) if found["clip"] == given["clip"] == "shunt" else found
+    if found["clip"] == given["clip"] and (given["clip"] == "shunt" or given["blend"] < 1.0):
+        found = _read_for(given, found)
     names = ("gain_db", "level_db", "low_cut_hz", "high_cut_hz", "tone_hz", "blend")
     pairs = {name: (float(found[name]), float(given[name])) for name in names}
     for way in ("up", "down"):
@@ -106,9 +108,13 @@ def _read_for(given: dict[str, Any], found: dict[str, Any]) -> dict[str, Any]:
     more = given["ideality"] * given["diodes_up"] / (found["ideality"] * found["diodes_up"])
     level = ratio(found["level_db"])
     driven, dry = level * found["blend"] / more, level * (1.0 - found["blend"])
+    is_shunt = given["clip"] == "shunt"
+    least = 0.0 if is_shunt else 1.0
+    gain = least + more * (ratio(found["gain_db"]) - least)
     return found | {
-        "gain_db": found["gain_db"] + 20.0 * math.log10(more),
-        "saturation_a": found["saturation_a"] * more,
+        "gain_db": 20.0 * math.log10(gain),
+        # Diodes to ground take so much more current, those that take all of it no more.
+        "saturation_a": found["saturation_a"] * (more if is_shunt else 1.0),
         "ideality": found["ideality"] * more,
         "level_db": 20.0 * math.log10(driven + dry),
         "blend": driven / (driven + dry),
