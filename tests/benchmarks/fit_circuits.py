@@ -2,12 +2,12 @@
 
     python -m tests.benchmarks.fit_circuits [--seconds S]
 
-Two circuits of our own from textbook parts: a transistor stage whose collector is clipped by two
-diodes one way and one the other way, with a capacitor before each half of it; and two amplifier
-stages in a row, each clipped softly through a resistor in series with its diodes. ngspice plays the
-parts of the recording that a fit compares (nothing is sent in the rest), at steps of at most 1/(8 x 48000)
-s; a fit with each kind then says what it does not copy, by band and by level, and what it would
-sound like on the tones; the same word stands beside it for a clip that it never saw.
+Two circuits of our own from textbook parts: a transistor stage whose output is clipped by two
+diodes one way and another sort of one the other way; and two amplifier stages in a row, each
+clipped softly through a resistor in series with its diodes. ngspice plays the parts of the
+recording that a fit compares (nothing is sent in the rest), at steps of at most 1/(8 x 48000) s. A
+fit with each kind then says what it does not copy, by band and by level, and how that would sound
+on the tones; the word for a clip that it never saw stands beside it.
 """
 
 import argparse
