@@ -36,10 +36,14 @@ class BodyFit(KindFit):
     }
 
     def starts(self, block: Block, received: Received) -> Iterator[Start]:
-        """See `KindFit.starts`: all of it read."""
+        """See `KindFit.starts`: all of it read; where nothing rings there is no body."""
         response = response_of(received, block.ceiling_volts)
         found = modes_of(response, MOST_MODES)
         spread = deviations_of(found, response)
+        if not found.modes:
+            dry = block.model_copy(update={"mix": 0.0})
+            yield Start(dry, (), read=((MIX, float(spread[0])),))
+            return
         loudest = max(one.gain for one in found.modes)
         modes, read = [], [(MIX, float(spread[0]))]
         order = sorted(range(len(found.modes)), key=lambda place: found.modes[place].hz)

@@ -13,6 +13,8 @@ from simchain.fit.received import Received
 from simchain.fit.response import response_of
 
 MOST_BANDS = 5
+# A band that does less is none: an equalizer that stands flat has no bands.
+LEAST_DB = 0.05
 
 
 _STEPS = (("hz", 0.05), ("db", 0.2), ("q", 0.1))
@@ -40,7 +42,8 @@ class EqualizerFit(KindFit):
         response = response_of(received, block.ceiling_volts)
         found = defended(bands_of(response, MOST_BANDS))
         spread = deviations_of(found, response)
-        order = sorted(range(len(found.bands)), key=lambda place: found.bands[place].hz)
+        heard = [place for place, one in enumerate(found.bands) if not _is_flat(one)]
+        order = sorted(heard, key=lambda place: found.bands[place].hz)
         bands, read = [], []
         for number, place in enumerate(order):
             one = found.bands[place]
@@ -49,7 +52,12 @@ class EqualizerFit(KindFit):
                 if key != "db" or one.shape in SHAPES_WITH_GAIN:
                     share = getattr(one, key) if key != "db" else 1.0
                     read.append((_control(number, one, key, step), share * float(deviation)))
-        yield Start(block.model_copy(update={"bands": tuple(bands)}), (), read=tuple(read))
+        moved = block.model_copy(update={"bands": tuple(bands)})
+        yield Start(moved, (), chosen=("bands",), read=tuple(read))
+
+
+def _is_flat(band: FoundBand) -> bool:
+    return band.shape in SHAPES_WITH_GAIN and abs(band.db) < LEAST_DB
 
 
 def _control(number: int, band: FoundBand, key: str, step: float) -> Free:
