@@ -34,7 +34,7 @@ BOUNDS = {
     "mix": ("", 0.03),
     "tone_hz": ("share", 0.05),
     "level_db": ("db", 0.3),
-    "flutter": ("share", 0.25),
+    "flutter": ("share", 0.1),
 }
 
 
