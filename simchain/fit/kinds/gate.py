@@ -1,6 +1,7 @@
 """A gate: when it opens and closes, and how it glides from one to the other."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import ClassVar, cast
 
 import numpy as np
@@ -8,10 +9,11 @@ from numpy.typing import NDArray
 
 from simchain import units
 from simchain.blocks import Block
-from simchain.blocks.gate import DB_A_NEPER, Gate
+from simchain.blocks.gate import DB_A_NEPER, SHORTEST_HOLD_MS, Gate
+from simchain.fit.comparing import Comparison
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
-from simchain.fit.sent import RATE, sent
+from simchain.fit.sent import RAMP_DBFS, RAMP_S, RATE, sent
 
 Floats = NDArray[np.float64]
 
@@ -37,24 +39,60 @@ _TONES = (
 )
 _READ_TO, _LEAST_GAIN = 0.02, 1e-4
 _OFF_BY = 0.003
+# How fast the ramp falls, and how far off a threshold and a hold may be at a glance.
+_RAMP_DB_S = (RAMP_DBFS[0] - RAMP_DBFS[1]) / RAMP_S[0]
+_MORE_DB = np.linspace(-0.4, 0.4, 41)
+_MORE_MS = np.linspace(-9.0, 9.0, 46)
+# Whether it is open hangs on the last loud tone before: a sweep, or a burst.
+_SINCE_S = 2.5
 
 
 class GateFit(KindFit):
     """Its decisions fall or fall not: they are looked for at a glance, before waveforms are.
 
-    Then at eight times the rate, since a gate may open within five frames.
+    A click opens it from silence at full force, which tells its attack: at eight times the rate,
+    since that may be five frames.
     """
 
     kind: ClassVar[str] = "gate"
     coarse: ClassVar = ()
     fine: ClassVar = (
-        Stretch("bursts1", "steps2", 5.0, times=8, off_by=_OFF_BY),
-        Stretch("ramp", "ramp", 5.0, times=4, off_by=_OFF_BY),
+        Stretch("bursts1", "steps2", _SINCE_S, times=4, off_by=_OFF_BY),
+        Stretch("ramp", "ramp", _SINCE_S, times=2, off_by=_OFF_BY),
+        Stretch("clicks", "clicks", times=8, off_by=_OFF_BY),
     )
 
     def starts(self, block: Block, received: Received) -> Iterator[Start]:
         """See `KindFit.starts`: what comes nearest to the gain over time."""
-        yield Start(_Glance(received).nearest(cast(Gate, block)), FREE)
+        near = _Glance(received).nearest(cast(Gate, block))
+        yield Start(_held(near, received), FREE)
+
+
+def _held(block: Gate, received: Received) -> Gate:
+    """Return `block` with the threshold that suits all, and then the hold that suits the bursts.
+
+    The threshold moves and the level at which it closes stays. The hold moves, and where it closes
+    in the ramp stays: the ramp is a stair of half-waves, hold and hysteresis may stand a few of
+    them off together, and no slope leads back.
+    """
+    compared = Comparison(received, [replace(one, times=1) for one in GateFit.fine[:2]])
+
+    def off(one: Gate) -> float:
+        return float(np.square(compared.wave_errors(compared.rendered(one), 0.0)).sum())
+
+    def opening(more_db: float) -> Gate:
+        hysteresis_db = max(block.hysteresis_db + more_db, 0.0)
+        moved = {"threshold_dbu": block.threshold_dbu + more_db, "hysteresis_db": hysteresis_db}
+        return block.model_copy(update=moved)
+
+    def closing(more_ms: float) -> Gate:
+        hold_ms = max(opened.hold_ms + more_ms, SHORTEST_HOLD_MS)
+        less_db = _RAMP_DB_S * (hold_ms - opened.hold_ms) / 1e3
+        hysteresis_db = max(opened.hysteresis_db - less_db, 0.0)
+        return opened.model_copy(update={"hold_ms": hold_ms, "hysteresis_db": hysteresis_db})
+
+    opened = min((opening(more_db) for more_db in _MORE_DB), key=off)
+    return min((closing(more_ms) for more_ms in _MORE_MS), key=off)
 
 
 class _Glance:
