@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 
 # Above it most of what was received is something else than what the block makes.
 NO_FIT_DB = -10.0
+# The same of levels in bands over time, where waveforms cannot agree: another room of the same
+# decay leaves some -3 dB, another kind of unit 0 or more.
+NO_FIT_BY_LEVELS_DB = -2.0
 # Kinds that pass what goes in as it is where they are set so.
 MAY_BE_A_WIRE = ("boost", "volume", "tuner", "looper")
 # The unit's own noise is told where it is so large a share of all that was recorded.
@@ -70,7 +73,7 @@ class Fitted:
     @property
     def fits(self) -> bool:
         """Whether the kind is near the unit at all."""
-        return self.residual_db <= NO_FIT_DB
+        return self.residual_db <= (NO_FIT_DB if self.by_waveform else NO_FIT_BY_LEVELS_DB)
 
 
 def fit_block(
