@@ -96,7 +96,7 @@ def clipped(line: Floats) -> Floats:
 FAULTY: dict[str, tuple[Callable[[Floats], Floats], int, str]] = {
     "clipped": (clipped, RATE, "is clipped"),
     "quiet": (lambda line: line * 1e-4, RATE, "too quiet"),
-    "cut off": (lambda line: line[: 30 * RATE], RATE, "is cut off: the last 19"),
+    "cut off": (lambda line: line[: 30 * RATE], RATE, "is cut off: the last 20"),
     "another rate": (
         lambda line: line,
         44_100,
