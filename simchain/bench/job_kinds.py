@@ -9,7 +9,7 @@ from typing import Any
 
 from simchain.bench.asked import names_in, text_in, text_or_none_in
 from simchain.bench.jobs import Job, Work
-from simchain.bench.unit_jobs import fit_job
+from simchain.bench.unit_jobs import fit_job, verify_job
 from simchain.board import Board
 from simchain.board.wording import shown
 from simchain.chain.walk import stop_if_told
@@ -203,6 +203,7 @@ KINDS: dict[str, Kind] = {
     "blind": _blind,
     "compare": _compare,
     "fit": fit_job,
+    "verify": verify_job,
 }
 
 

@@ -1,10 +1,10 @@
-"""Long work on the user's own units: settings from a recording that lies beside the board."""
+"""Long work on recordings that lie beside the board: a unit's settings, the finished board."""
 
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from simchain.bench.asked import text_in, text_or_none_in
+from simchain.bench.asked import names_in, text_in, text_or_none_in
 from simchain.bench.clips import checked_clip_name
 from simchain.bench.jobs import Job, Work
 from simchain.board import Board
@@ -19,10 +19,7 @@ def fit_job(board: Board, asked: Mapping[str, Any]) -> tuple[str, Work]:
     name = text_in(asked, "block")
     if name not in board.blocks:
         raise unknown_name("block", name, board.blocks)
-    recording, loopback = _file(board, asked, "recording"), _file(board, asked, "loopback")
-    if recording is None:
-        raise RequestError("choose the recording of the unit")
-    volts = _volts(asked)
+    recording, loopback, volts = _recorded(board, asked)
 
     def work(job: Job) -> dict[str, Any]:
         from simchain.fit.fitting import fit_block
@@ -52,6 +49,54 @@ def fit_job(board: Board, asked: Mapping[str, Any]) -> tuple[str, Work]:
         }
 
     return "The search for settings", work
+
+
+def verify_job(board: Board, asked: Mapping[str, Any]) -> tuple[str, Work]:
+    """Return the work that lays a recording of the finished board beside the plan."""
+    order, passages = text_in(asked, "order"), names_in(asked, "passages")
+    board.order(order)
+    if not passages or passages[0] not in board.passages:
+        raise RequestError("choose above over which passage: its blocks are on")
+    recording, loopback, volts = _recorded(board, asked)
+
+    def work(job: Job) -> dict[str, Any]:
+        from simchain.fit.sent import playback_dbu
+        from simchain.fit.verify import verify
+        from simchain.report.verify import (
+            MEASURE_HEADS,
+            measure_rows,
+            verify_document,
+            verify_sentences,
+        )
+
+        result = verify(
+            board,
+            order,
+            passages[0],
+            recording,
+            loopback=loopback,
+            playback_dbu=playback_dbu(volts),
+            told=job.say,
+        )
+        document = verify_document(result)
+        rows = [list(row) for row in measure_rows(document["measures"])]
+        return {
+            "facts": list(verify_sentences(document)),
+            "notes": document["warnings"],
+            "tables": [
+                {"caption": "The finished board", "heads": list(MEASURE_HEADS), "rows": rows}
+            ],
+        }
+
+    return "The check of the finished board", work
+
+
+def _recorded(board: Board, asked: Mapping[str, Any]) -> tuple[Path, Path | None, float]:
+    """Return the recording, the loop-back if there is one, and the level of the tones in volts."""
+    recording, loopback = _file(board, asked, "recording"), _file(board, asked, "loopback")
+    if recording is None:
+        raise RequestError("choose the recording")
+    return recording, loopback, _volts(asked)
 
 
 def _file(board: Board, asked: Mapping[str, Any], key: str) -> Path | None:

@@ -26,6 +26,9 @@ AMPLIFIER_LEFT_OUT = (
 _MOST_NAMED = 6
 
 
+MEASURE_HEADS = ("what", "predicted", "measured", "difference")
+
+
 def verify_document(result: Verified) -> dict[str, Any]:
     """Return what `simchain verify --json` prints.
 
@@ -156,19 +159,25 @@ def _gap(fault: Fault, on: list[str]) -> str:
 def _table(measures: Iterable[Mapping[str, Any]]) -> Table:
     table = Table(box=None, pad_edge=False)
     table.add_column("")
-    for name in ("predicted", "measured", "difference"):
+    for name in MEASURE_HEADS[1:]:
         table.add_column(name, justify="right", no_wrap=True)
+    for row in measure_rows(measures):
+        table.add_row(*row)
+    return table
+
+
+def measure_rows(measures: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, ...]]:
+    """Yield what was measured: its name, predicted, measured, and the difference."""
     for one in measures:
         if one["what"].startswith("polarity"):
             way = {1.0: "same", -1.0: "upside down", None: "not told"}[one["measured"]]
-            table.add_row(one["what"], "same", way, "")
+            yield one["what"], "same", way, ""
             continue
-        cells = [
+        cells = (
             "not told" if one[key] is None and key != "difference" else _cell(one[key], one["unit"])
-            for key in ("predicted", "measured", "difference")
-        ]
-        table.add_row(one["what"], *cells)
-    return table
+            for key in MEASURE_HEADS[1:]
+        )
+        yield one["what"], *cells
 
 
 def _cell(value: float | None, unit: str) -> str:

@@ -22,6 +22,7 @@ async function unitAsked() {
 }
 
 jobMore.fit = unitAsked;
+jobMore.verify = unitAsked;
 
 function offerUnits() {
   const names = Object.keys(desk.board.blocks);
