@@ -58,7 +58,7 @@ def fit(
     """Find a block's settings in a recording of your own unit (see simchain tones)."""
     from simchain.board import load_board
     from simchain.board.write import save
-    from simchain.fit.fitting import fit_block
+    from simchain.fit.fitting import changes_of, fit_block
     from simchain.fit.sent import playback_dbu
     from simchain.report.fit import fit_document, fit_parts
 
@@ -75,7 +75,7 @@ def fit(
         )
     written = write and result.fits
     if written:
-        save(board, {("blocks", block, name): value for name, value in result.settings.items()})
+        save(board, changes_of(loaded, result))
     document = fit_document(result, loaded.blocks[block], written=written)
     warn(document["warnings"])
     if as_json:

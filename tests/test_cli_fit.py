@@ -2,10 +2,14 @@
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from simchain.board.read import read_board
+from simchain.board.write import REMOVED
+from simchain.fit.fitting import changes_of
 from simchain.fit.received import given_volts
 from tests.conftest import Simchain
 from tests.fit.hidden import boost
@@ -119,3 +123,18 @@ def test_what_no_block_comes_near_is_not_written(simchain_command: Simchain, des
     assert "No boost comes near this unit" in ran.out
     assert "untouched: nothing was found that is worth keeping" in ran.out
     assert board.read_text() == BOARD
+
+
+def test_a_time_takes_the_place_of_a_tempo() -> None:
+    """What says the same in another way goes: the board must load afterwards."""
+    board = read_board(
+        'source = { kind = "guitar", clip = "riff" }\n[blocks.echo]\nkind = "delay"\nbpm = 92\n'
+        'note = "dotted eighth"  # of the song\n[orders.a]\nfront = ["echo"]\n'
+        '[passages.p]\non = ["echo"]\n'
+    )
+    found = SimpleNamespace(name="echo", settings={"time_ms": 412.0, "mix": 0.3})
+    changes = changes_of(board, found)  # type: ignore[arg-type]
+    assert changes[("blocks", "echo", "bpm")] is REMOVED
+    assert changes[("blocks", "echo", "note")] is REMOVED
+    assert changes[("blocks", "echo", "time_ms")] == 412.0
+    assert len(changes) == 4

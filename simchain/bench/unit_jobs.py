@@ -22,7 +22,8 @@ def fit_job(board: Board, asked: Mapping[str, Any]) -> tuple[str, Work]:
     recording, loopback, volts = _recorded(board, asked)
 
     def work(job: Job) -> dict[str, Any]:
-        from simchain.fit.fitting import fit_block
+        from simchain.board.write import REMOVED
+        from simchain.fit.fitting import changes_of, fit_block
         from simchain.fit.sent import playback_dbu
         from simchain.report.fit import control_rows, fit_document, fit_sentences
 
@@ -37,13 +38,14 @@ def fit_job(board: Board, asked: Mapping[str, Any]) -> tuple[str, Work]:
         document = fit_document(result, board.blocks[name], written=False)
         heads = ["control", "on the board", "found", "give or take"]
         rows = [list(row) for row in control_rows(document)]
-        settings = result.settings if result.fits else {}
+        changes = changes_of(board, result) if result.fits else {}
         return {
             "facts": list(fit_sentences(document)),
             "notes": document["warnings"],
             "tables": [{"caption": f"Controls, {name}", "heads": heads, "rows": rows}],
             "changes": [
-                {"path": ["blocks", name, key], "value": value} for key, value in settings.items()
+                {"path": list(path), **({"remove": True} if one is REMOVED else {"value": one})}
+                for path, one in changes.items()
             ],
             "say": f"{name} as recorded",
         }

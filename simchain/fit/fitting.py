@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from simchain.blocks import Block
 from simchain.board import Board, Judging
+from simchain.board.write import REMOVED
 from simchain.chain.alone import INTO_OHM
 from simchain.decide.score import Score
 from simchain.errors import ClipError, unknown_name
@@ -74,6 +75,25 @@ class Fitted:
     def fits(self) -> bool:
         """Whether the kind is near the unit at all."""
         return self.residual_db <= (NO_FIT_DB if self.by_waveform else NO_FIT_BY_LEVELS_DB)
+
+
+# Settings that say the same in another way, and so must go where one is written.
+_INSTEAD_OF = {"time_ms": ("bpm", "note"), "modes": ("file",)}
+
+
+def changes_of(board: Board, result: "Fitted") -> dict[tuple[str, ...], Any]:
+    """Return what a board's file needs to have the settings that were found.
+
+    A delay's time takes the place of a tempo and a note value, modes that of an impulse response.
+    """
+    given = board.blocks[result.name].model_fields_set
+    gone = {
+        ("blocks", result.name, other): REMOVED
+        for name in result.settings
+        for other in _INSTEAD_OF.get(name, ())
+        if other in given
+    }
+    return gone | {("blocks", result.name, name): one for name, one in result.settings.items()}
 
 
 def fit_block(
