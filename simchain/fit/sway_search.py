@@ -1,7 +1,7 @@
 """Sways that come near to what was heard of steady tones: a scan, then least squares."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -16,11 +16,11 @@ Floats = NDArray[np.float64]
 
 # A sway faster than this is told by one part; rates are a quarter of a turn apart over it.
 SLOW_HZ = 0.6
-_FAST_RATES, _SLOW_RATES = np.arange(SLOW_HZ, 13.0, 0.08), np.arange(0.03, SLOW_HZ, 0.012)
-_TURNS = np.arange(12) / 12.0
-_DEPTHS = np.array([0.2, 0.4, 0.6, 0.8, 1.0])
+_FAST_RATES, _SLOW_RATES = np.arange(SLOW_HZ, 13.0, 0.08), np.arange(0.03, SLOW_HZ, 0.008)
+_TURNS = np.arange(16) / 16.0
+_DEPTHS = np.linspace(0.2, 1.0, 9)
 _FEEDBACKS = np.array([-0.7, -0.35, 0.0, 0.35, 0.7])
-_AS_GOOD = 1.3
+_LATENESSES, _AS_GOOD = 4, 1.3
 _LATE_S = np.linspace(-0.024, 0.024, 1921)
 # How many go on of a scan, of the least squares in each range of rates, of a phaser's scan for each
 # number of stages, and then over all tones.
@@ -149,7 +149,9 @@ def _of_all(path: Path, heard: Sequence[Tone], begin: Sway) -> Sway:
     """Return the least squares over all tones, which have two gains and one lateness in common."""
     told = [tone.thinned(10 if begin.rate_hz < 1.0 else 2) for tone in heard]
     if path.shape != "phaser":
-        begin = _with_lateness(path, told, begin)
+        few = [tone.thinned(40) for tone in heard]
+        begun = [_in_common(path, few, one) for one in _with_lateness(path, few, begin)]
+        begin = _best(begun, 1)[0]
     end = _in_common(path, told, begin)
     gains = _gains(path, *_sides(path, told, end))
     dry, wet = float(gains[0]), float(gains[-1])
@@ -203,8 +205,10 @@ def _solved(normal: Any, side: Any) -> Any:
     return np.linalg.solve(normal + ridge, side)
 
 
-def _with_lateness(path: Path, told: Sequence[Tone], sway: Sway) -> Sway:
-    """Return `sway` with the lateness at which all pitches agree on their phases."""
+def _with_lateness(path: Path, told: Sequence[Tone], sway: Sway) -> Iterator[Sway]:
+    """Yield `sway` with the latenesses at which pitches agree best on their phases."""
+    from scipy.signal import find_peaks
+
     normal: Any = 0.0
     sides: Any = 0.0
     for tone in told:
@@ -216,8 +220,10 @@ def _with_lateness(path: Path, told: Sequence[Tone], sway: Sway) -> Sway:
     explained = (gains * sides).sum(axis=1)
     if path.shape != "tremolo":
         explained = np.where(gains.min(axis=1) >= -0.05 * gains.max(axis=1), explained, 0.0)
-    late_s = float(_LATE_S[int(np.argmax(explained))])
-    return replace(sway, late_s=late_s, turn=sway.turn + sway.rate_hz * late_s)
+    peaks = find_peaks(explained)[0]
+    for at in sorted(peaks, key=lambda place: -float(explained[place]))[:_LATENESSES]:
+        late_s = float(_LATE_S[at])
+        yield replace(sway, late_s=late_s, turn=sway.turn + sway.rate_hz * late_s)
 
 
 def _least(names: Sequence[str], errors: Callable[[Sway], Floats], begin: Sway) -> Sway:
