@@ -11,6 +11,9 @@ from simchain.board.rules import broken_rules, split_boxes
 from simchain.board.wording import listed, shown
 from simchain.settings import unit_of, usual_of
 
+# Nothing that is stood on is smaller (common practice, no source).
+SMALLEST_UNIT_MM, SMALLEST_FLOOR_MM = 25.0, 120.0
+
 
 @dataclass(frozen=True)
 class BoardWarning:
@@ -27,13 +30,14 @@ class BoardWarning:
 def check_board(board: Board) -> list[BoardWarning]:
     """Return the warnings for `board`.
 
-    Codes: `outside_usual`, `supply_range`, `tuner_mutes`, `rule_broken`, `box_split`,
-    `output_assumed`.
+     Codes: `outside_usual`, `supply_range`, `centimetres`, `tuner_mutes`, `rule_broken`, `box_split`,
+    , `output_assumed`.
     """
     return list(
         chain(
             _outside_usual(board),
             _wrong_supplies(board),
+            _centimetres(board),
             _muting_tuners(board),
             _against_rules(board),
             _assumed_output(board),
@@ -100,6 +104,19 @@ def _wrong_supplies(board: Board) -> Iterator[BoardWarning]:
                 "unit, so read what is printed on it before plugging in"
             )
             yield BoardWarning("supply_range", name, text)
+
+
+def _centimetres(board: Board) -> Iterator[BoardWarning]:
+    """Warn of sizes that only a slip of the unit explains."""
+    sizes = [("floor", "", board.floor.size_mm, SMALLEST_FLOOR_MM)]
+    sizes += [(f"blocks.{n}", n, b.size_mm, SMALLEST_UNIT_MM) for n, b in board.blocks.items()]
+    for table, block, size, least in sizes:
+        if size is not None and max(size) < least:
+            text = (
+                f"[{table}] size_mm = {shown(list(size))}: {size[0]:g} x {size[1]:g} mm is very "
+                "small; centimetres? Write millimetres"
+            )
+            yield BoardWarning("centimetres", block, text)
 
 
 def _muting_tuners(board: Board) -> Iterator[BoardWarning]:

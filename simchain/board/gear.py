@@ -159,7 +159,7 @@ class Floor(Settings):
 
     size_mm: SizeMm | None = control(None, "width and depth", unit="mm")
     under_mm: float | None = control(
-        None, "height of the room beneath", unit="mm", ge=0, le=1000, usual=(25, 35)
+        None, "height of the room beneath", unit="mm", ge=0, le=1000, usual=(25, 1000)
     )
 
 

@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from types import NoneType
 from typing import Annotated, Any, Literal, get_args, get_origin
 
@@ -13,6 +13,7 @@ from simchain.errors import Problem, nearest
 from simchain.settings import limits_of, unit_of
 
 MOST_PROBLEMS = 50
+_FEW_KEYS = 12
 LONGEST_SHOWN = 60
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,60}")
 _RANGE_ERRORS = {"greater_than", "greater_than_equal", "less_than", "less_than_equal"}
@@ -149,6 +150,14 @@ class _Place:
         return _wanted(self.annotation)
 
 
+def _keys_told(owner: type[BaseModel], known: Sequence[str]) -> str:
+    """Name the keys of a small table; those of a block are too many for a line."""
+    if len(known) <= _FEW_KEYS:
+        return f" (there are: {', '.join(known)})"
+    kind = getattr(owner, "kind", None)
+    return f"; simchain blocks {kind} --all lists them" if isinstance(kind, str) else ""
+
+
 def _said(place: _Place, fault: dict[str, Any], what: str) -> tuple[str, str]:
     """Return the sentence for one fault, and what is allowed."""
     kind, key, given = fault["type"], place.key, fault["input"]
@@ -158,9 +167,8 @@ def _said(place: _Place, fault: dict[str, Any], what: str) -> tuple[str, str]:
     if kind == "extra_forbidden":
         known = [name for name in place.owner.model_fields if name not in ("folder", "file")]
         owner = f"an entry of {place.entry_of}" if place.entry_of else what
-        return f"{key}: no such key for {owner}{nearest(str(fault['loc'][-1]), known)}", ", ".join(
-            known
-        )
+        hint = nearest(str(fault["loc"][-1]), known) or _keys_told(place.owner, known)
+        return f"{key}: no such key for {owner}{hint}", ", ".join(known)
     if kind == "missing":
         return f"{key} is missing; {place.wanted} is wanted", place.wanted
     if kind in _RANGE_ERRORS:

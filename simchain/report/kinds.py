@@ -11,7 +11,7 @@ import simchain
 from simchain.amp.settings import Amp
 from simchain.blocks import Block, kinds
 from simchain.blocks.base import kind_with_choice
-from simchain.board import Cables, Output, Source
+from simchain.board import Cables, Floor, Goals, Judging, Outlet, Output, Source, Supply
 from simchain.board.gear import GuitarPickup, PiezoPickup
 from simchain.errors import RequestError, nearest
 from simchain.report.wording import number_text, with_unit
@@ -24,6 +24,11 @@ TABLES: dict[str, tuple[type[Settings], str]] = {
     "pickup": (GuitarPickup, "A passive pickup with its pots, [source.pickup]."),
     "piezo": (PiezoPickup, 'A bridge pickup, [source.pickup] where kind = "piezo".'),
     "cables": (Cables, "Lengths of cable, [cables]."),
+    "supply": (Supply, "The power supply, [supply]."),
+    "outlet": (Outlet, "An outlet of the supply, an entry of outlets in [supply]."),
+    "floor": (Floor, "The board that the blocks stand on, [floor]."),
+    "goals": (Goals, "What a good order does, [goals]: weights for search, 0 leaves one out."),
+    "judging": (Judging, "How differences are judged, [judging]."),
     "output": (Output, "Where orders end, [output]: at amplifiers, or at a mixer's input."),
 }
 

@@ -5,6 +5,7 @@ import re
 import pytest
 
 from simchain.board import check_board, read_board, starter
+from simchain.errors import BoardError
 
 BOARD = """
 [source]
@@ -90,3 +91,46 @@ def test_boxes_pulled_apart_are_told():
 @pytest.mark.parametrize("name", ["electric", "acoustic", "demo"])
 def test_the_starters_are_warned_of_nothing(name: str):
     assert warnings(starter(name)) == []
+
+
+FLOORED = """
+source = { kind = "guitar", clip = "riff", full_scale_dbu = 12 }
+[floor]
+size_mm = FLOOR
+under_mm = 60
+[blocks]
+press = { kind = "compressor" }
+push = { kind = "boost", size_mm = UNIT }
+tune = { kind = "tuner" }
+[orders.a]
+front = ["tune", "press", "push"]
+[passages.verse]
+on = ["push"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("floor", "unit", "codes"),
+    [
+        ("[400, 140]", "[70, 120]", []),
+        ("[40, 14]", "[70, 120]", ["centimetres"]),
+        ("[400, 140]", "[7, 12]", ["centimetres"]),
+    ],
+)
+def test_centimetres(floor: str, unit: str, codes: list[str]) -> None:
+    """And room beneath the board can only help."""
+    board = read_board(FLOORED.replace("FLOOR", floor).replace("UNIT", unit))
+    assert [one.code for one in check_board(board)] == codes
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("[floor]\nroom_mm = 3", "room_mm: no such key for [floor] (there are: size_mm, under_mm)"),
+        ('[blocks.p]\nkind = "boost"\nma = 3', "simchain blocks boost --all lists them"),
+    ],
+)
+def test_keys_that_there_are_not(line: str, said: str) -> None:
+    with pytest.raises(BoardError) as caught:
+        read_board(line)
+    assert said in str(caught.value)
