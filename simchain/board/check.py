@@ -30,8 +30,8 @@ class BoardWarning:
 def check_board(board: Board) -> list[BoardWarning]:
     """Return the warnings for `board`.
 
-     Codes: `outside_usual`, `supply_range`, `centimetres`, `tuner_mutes`, `rule_broken`, `box_split`,
-    , `output_assumed`.
+     Codes: `outside_usual`, `supply_range`, `centimetres`, `tuner_mutes`, `rule_broken`,
+    `box_split`, `output_assumed`.
     """
     return list(
         chain(
