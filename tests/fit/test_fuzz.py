@@ -33,6 +33,7 @@ def test_the_hidden_fuzz_is_the_circuit_that_ngspice_solves() -> None:
         assert off_db < 0.05
 
 
+@pytest.mark.soak
 def test_a_hidden_fuzz_is_found() -> None:
     trial = tried("fuzz", 3)
     print(f"off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

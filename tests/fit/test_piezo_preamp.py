@@ -7,6 +7,7 @@ from tests.fit.trials import tried
 SEED = 3
 
 
+@pytest.mark.soak
 def test_a_hidden_piezo_preamp_is_found() -> None:
     trial = tried("piezo_preamp", SEED)
     print(f"off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

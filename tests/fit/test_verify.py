@@ -35,8 +35,8 @@ CASE = ("own", "series", "riff")
     [
         (None, 0.0),
         (Fault("off", ("press",)), 0.0),
-        (Fault("on", ("lift",)), 0.0),
-        (Fault("upside_down", ("shape",)), 0.0),
+        pytest.param(Fault("on", ("lift",)), 0.0, marks=pytest.mark.soak),
+        pytest.param(Fault("upside_down", ("shape",)), 0.0, marks=pytest.mark.soak),
         (Fault("dead", ("press",)), 0.0),
         (Fault("pad", ("press",), gap=0, tried=(-3.0, -8.0, -16.0, -30.0), unit="dB"), -12.0),
     ],

@@ -5,6 +5,7 @@ import pytest
 from tests.fit.trials import tried
 
 
+@pytest.mark.soak
 @pytest.mark.parametrize("seed", [0, 2])
 def test_a_hidden_pedal_is_found(seed: int) -> None:
     trial = tried("volume", seed)
