@@ -27,7 +27,7 @@ PARTS_HZ = {
 # Of each tone so wide a band is kept, as a share of its pitch, and so many amplitudes a second.
 _BAND_SHARE, _FRAMES = 0.8, 24
 # Where what went in has just changed, or is too soft, what comes out tells nothing.
-_STEADY_S, _STEADY_RATIO, _SOFTEST = 0.05, 1.35, 3.0
+_STEADY_S, _AHEAD_S, _STEADY_RATIO, _SOFTEST = 0.05, 0.03, 1.35, 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +78,10 @@ def _tone(received: Received, name: str, hz: float, most_volts: float) -> Tone:
     softest = minimum_filter1d(size, steady, origin=steady // 2)
     told = (loudest < _STEADY_RATIO * softest) & (size < most_volts)
     told &= (size > _SOFTEST * received.noise_volts) & (times > times[0] + _STEADY_S)
+    # What comes back may stand before its time: a unit that delays all makes markers late too.
+    ahead = round(_AHEAD_S * RATE / _FRAMES)
+    told[:-ahead] &= told[ahead:]
+    told[-ahead:] = False
     weight = np.where(told, 1.0 / (size + received.noise_volts), 0.0)
     return Tone(name, hz, times, given, heard, weight)
 
