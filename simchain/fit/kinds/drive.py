@@ -48,6 +48,7 @@ class DriveFit(KindFit):
     blind_to: ClassVar[dict[str, str]] = {
         "gbw_hz": "it works beyond what is recorded",
         "series_ohm": "with the saturation current it is one figure",
+        "ideality": "with more of it, more gain and less level are the same sound",
     }
 
     def starts(self, block: Block, received: Received) -> Iterator[Start]:
