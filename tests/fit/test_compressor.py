@@ -5,6 +5,7 @@ import pytest
 from tests.fit.trials import tried
 
 
+@pytest.mark.soak
 def test_a_hidden_compressor_is_found() -> None:
     trial = tried("compressor", 4)
     print(f"off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

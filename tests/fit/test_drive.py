@@ -41,6 +41,7 @@ def test_the_hidden_drive_is_the_circuit_that_ngspice_solves(clip: str) -> None:
         assert off_db < 0.05
 
 
+@pytest.mark.soak
 def test_a_hidden_drive_is_found() -> None:
     trial = tried("drive", 1)
     print(f"off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

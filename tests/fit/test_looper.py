@@ -5,6 +5,7 @@ import pytest
 from tests.fit.trials import tried
 
 
+@pytest.mark.soak
 def test_a_hidden_looper_is_found() -> None:
     trial = tried("looper", 0)
     print(f"{trial.given}: off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

@@ -7,6 +7,7 @@ from tests.fit.trials import tried
 SEED = 1
 
 
+@pytest.mark.soak
 def test_a_hidden_octave_is_found() -> None:
     trial = tried("octave", SEED)
     print(f"off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

@@ -38,7 +38,11 @@ CASE = ("own", "series", "riff")
         pytest.param(Fault("on", ("lift",)), 0.0, marks=pytest.mark.soak),
         pytest.param(Fault("upside_down", ("shape",)), 0.0, marks=pytest.mark.soak),
         (Fault("dead", ("press",)), 0.0),
-        (Fault("pad", ("press",), gap=0, tried=(-3.0, -8.0, -16.0, -30.0), unit="dB"), -12.0),
+        pytest.param(
+            Fault("pad", ("press",), gap=0, tried=(-3.0, -8.0, -16.0, -30.0), unit="dB"),
+            -12.0,
+            marks=pytest.mark.soak,
+        ),
     ],
     ids=lambda one: one.what if isinstance(one, Fault) else "",
 )
