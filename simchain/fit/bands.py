@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from simchain.filters import Shape
 from simchain.filters.bands import SHAPES_WITH_GAIN, band_polynomials
 from simchain.fit.response import SURE_DB, Response
+from simchain.fit.squares import SOFT_DB, deviations, softened
 
 Floats = NDArray[np.float64]
 
@@ -26,8 +27,6 @@ Q_OF: dict[str, tuple[float, float]] = {
     "low_shelf": (0.4, 1.5),
     "high_shelf": (0.4, 1.5),
 }
-# An error beyond so many dB counts no more than in proportion.
-_SOFT_DB = 6.0
 _FLOOR_DB, _NEPER = -40.0, math.log(10.0) / 10.0
 # Numbers that move by about the same weight: an eighth of a natural logarithm, a dB, a quarter.
 _SCALE = np.array([8.0, 1.0, 4.0])
@@ -67,17 +66,14 @@ def levels_db(bands: Iterable[FoundBand], hz: Floats) -> Floats:
 def deviations_of(found: FoundBands, response: Response) -> Floats:
     """Return standard deviations of what was found, shape (bands, 3): share of hz, dB, share of q.
 
-    Those of least squares (Bates and Watts, Nonlinear Regression Analysis, 1988, ch. 2), from how
-    far the levels are off in all; a band's dead `db` is sure.
+    From how far the levels are off in all; a band's dead `db` is sure.
     """
     numbers = _numbers(found.bands)
     levels = levels_db(found.bands, response.hz)
     weight = weights(response)
     slopes = _slopes(found.bands, numbers, levels, response.hz) * weight
-    square = slopes @ slopes.T
-    spread = np.sqrt(np.clip(np.diag(np.linalg.pinv(square)), 0.0, None))
     off = max(found.misfit_db, SURE_DB) * float(np.sqrt(np.mean(np.square(weight))))
-    return np.asarray(off * spread.reshape(-1, 3) / _SCALE)
+    return np.asarray(off * deviations(slopes.T).reshape(-1, 3) / _SCALE)
 
 
 def fitted_bands(bands: tuple[FoundBand, ...], response: Response, rounds: int) -> FoundBands:
@@ -126,7 +122,7 @@ def _errors(levels: Floats, heard: Floats, weight: Floats) -> Floats:
 def _steepness(levels: Floats, heard: Floats, weight: Floats) -> Floats:
     """Return by how much `_errors` change with a dB more: slopes of `softened` and `_floored`."""
     made = levels.sum(axis=0)
-    soft = 1.0 + np.abs(floored(made) - heard) / _SOFT_DB
+    soft = 1.0 + np.abs(floored(made) - heard) / SOFT_DB
     return np.asarray(weight / (soft * (1.0 + 10.0 ** ((_FLOOR_DB - made) / 10.0))))
 
 
@@ -159,11 +155,6 @@ def _moved(bands: tuple[FoundBand, ...], numbers: Floats) -> tuple[FoundBand, ..
         )
         for one, (hz, db, q) in zip(bands, rows, strict=True)
     )
-
-
-def softened(db: Floats) -> Floats:
-    """Return errors in dB, of which what lies beyond 6 dB counts less than in proportion."""
-    return np.asarray(np.sign(db) * _SOFT_DB * np.log1p(np.abs(db) / _SOFT_DB))
 
 
 def floored(db: Floats) -> Floats:

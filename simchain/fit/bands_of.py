@@ -22,10 +22,10 @@ from simchain.fit.bands import (
     fitted_bands,
     floored,
     levels_db,
-    softened,
     weights,
 )
 from simchain.fit.response import Response
+from simchain.fit.squares import softened
 
 Floats = NDArray[np.float64]
 

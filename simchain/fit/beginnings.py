@@ -41,7 +41,7 @@ def brought_nearer(start: Start, compared: Comparison, renders: int) -> Nearer:
     """Return `start` after at most `renders` steps of least squares over waveforms."""
     from scipy.optimize import least_squares
 
-    late = _late_by(start, compared)
+    late = compared.late_by(compared.rendered(start.block, start.turn), _MOST_LATE_FRAMES)
 
     def errors(numbers: Floats) -> Floats:
         made = compared.rendered(start.at(numbers[:-1]), start.turn)
@@ -65,11 +65,3 @@ def brought_nearer(start: Start, compared: Comparison, renders: int) -> Nearer:
     block = with_controls(start.block, zip(start.free, moved, strict=True))
     error = float(np.sqrt(2.0 * end.cost / end.fun.size))
     return Nearer(replace(start, block=block, late=float(end.x[-1])), error)
-
-
-def _late_by(start: Start, compared: Comparison) -> float:
-    """Return by how many frames what was received is later, by cross-correlation."""
-    made = np.concatenate(compared.rendered(start.block, start.turn))
-    heard = np.concatenate([one.heard for one in compared.stretches])
-    reach = range(-_MOST_LATE_FRAMES, _MOST_LATE_FRAMES + 1)
-    return float(max(reach, key=lambda frames: abs(heard @ np.roll(made, frames))))

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,6 +102,21 @@ class Comparison:
         slope, left = self.late_slope(lines, late), self.wave_errors(lines, late)
         return late - float(slope @ left / (slope @ slope + 1e-30))
 
+    def late_by(self, made: Iterable[Floats], most: int) -> float:
+        """Return by how many whole frames, `most` at most, what was received is later.
+
+        By cross-correlation of the weighted waveforms, whichever way up they are.
+        """
+        from scipy.fft import irfft, next_fast_len, rfft
+
+        total = np.zeros(2 * most + 1)
+        for one, line in zip(self.stretches, made, strict=True):
+            length = next_fast_len(line.size + most, real=True)
+            heard = rfft(one.heard * one.weight, length)
+            likeness = irfft(heard * np.conj(rfft(line * one.weight, length)), length)
+            total += np.concatenate((likeness[-most:], likeness[: most + 1]))
+        return float(np.argmax(np.abs(total)) - most)
+
     def groups(self) -> NDArray[np.intp]:
         """Return the number of the part that each waveform error belongs to."""
         return np.concatenate([one.groups for one in self.stretches])
@@ -176,6 +192,7 @@ def _band_powers(line: Floats) -> Floats:
     return np.asarray(spectra @ _band_weights())
 
 
+@cache
 def _band_weights() -> Floats:
     hz = np.fft.rfftfreq(FRAME, 1.0 / RATE)
     place = np.log2(np.maximum(hz, 1.0)[:, np.newaxis] / _BANDS_HZ) * 3.0

@@ -10,7 +10,7 @@ from simchain.decide.score import Score
 from simchain.fit.aligning import shifted
 from simchain.fit.apart import heard_apart
 from simchain.fit.received import quiet
-from simchain.fit.sent import RATE, STEP_S, STEPS_DBFS, SWEEP_HZ, sent
+from simchain.fit.sent import RATE, sent, step_frames, swept_frames
 from simchain.signal import Volts
 
 Floats = NDArray[np.float64]
@@ -19,7 +19,8 @@ OCTAVES_HZ = tuple(62.5 * 2.0**number for number in range(8))
 # What is judged by ear: it has dynamics, chords, and every frequency, and rests between.
 JUDGED = ("steps1", "loud1", "bursts1", "chord")
 _BAND_NOISE_HZ = 20_000.0
-_SETTLE_S, _PROBE_VOLTS = 0.05, 1e-5
+# Of a step, until the unit has come to rest.
+_SETTLED_SHARE, _PROBE_VOLTS = 0.2, 1e-5
 
 
 def by_band(heard: Floats, made: Floats, late: float) -> list[tuple[float, float]]:
@@ -27,28 +28,21 @@ def by_band(heard: Floats, made: Floats, late: float) -> list[tuple[float, float
 
     A sweep passes each octave in its own time, so each is a stretch of it.
     """
-    frames = sent().parts["loud1"].frames(with_rest=False)
-    left = shifted(made, late)[frames] - heard[frames]
-    low, high = SWEEP_HZ
+    left = shifted(made, late) - heard
     found = []
     for centre in OCTAVES_HZ:
-        edges = np.log(np.array([centre / 2**0.5, centre * 2**0.5]) / low) / np.log(high / low)
-        begin, end = (round(float(edge) * left.size) for edge in np.clip(edges, 0.0, 1.0))
-        found.append((centre, _db(left[begin:end], heard[frames][begin:end])))
+        frames = swept_frames("loud1", centre / 2**0.5, centre * 2**0.5)
+        found.append((centre, _db(left[frames], heard[frames])))
     return found
 
 
 def by_level(heard: Floats, made: Floats, late: float, given: Floats) -> list[tuple[float, float]]:
     """Return (volts peak at the input, dB) for the steps of a tone: what is left of each."""
-    begin = sent().parts["steps1"].frames().start
     left = shifted(made, late) - heard
-    found = []
-    for number in range(len(STEPS_DBFS)):
-        first = begin + round((number * STEP_S + _SETTLE_S) * RATE)
-        step = slice(first, begin + round((number + 1) * STEP_S * RATE))
-        peak = float(np.abs(given[step]).max())
-        found.append((peak, _db(left[step], heard[step])))
-    return found
+    return [
+        (float(np.abs(given[step]).max()), _db(left[step], heard[step]))
+        for step in step_frames(begin=_SETTLED_SHARE)
+    ]
 
 
 def judged(heard: Floats, made: Floats, judging: Judging) -> Score:

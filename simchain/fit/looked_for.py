@@ -4,7 +4,8 @@ import importlib
 import pkgutil
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cache
 from typing import ClassVar
 
 import numpy as np
@@ -140,28 +141,23 @@ class KindFit(ABC):
         """
 
 
-@dataclass(frozen=True)
-class _Registered:
-    loaded: list[bool] = field(default_factory=list)
-
-
-_registered = _Registered()
-
-
 def fit_of(kind: str) -> KindFit:
     """Return how a kind is fitted; raises RequestError for one that cannot be."""
-    if not _registered.loaded:
-        from simchain.fit import kinds
-
-        for module in pkgutil.iter_modules(kinds.__path__):
-            importlib.import_module(f"{kinds.__name__}.{module.name}")
-        _registered.loaded.append(True)
+    _load_kinds()
     if kind not in _fits:
         raise RequestError(
             f"a {kind} has no settings that a recording of these tones could tell; kinds that can "
             f"be fitted: {', '.join(sorted(_fits))}"
         )
     return _fits[kind]()
+
+
+@cache
+def _load_kinds() -> None:
+    from simchain.fit import kinds
+
+    for module in pkgutil.iter_modules(kinds.__path__):
+        importlib.import_module(f"{kinds.__name__}.{module.name}")
 
 
 def with_controls(block: Block, moved: Iterable[tuple[Free, float]]) -> Block:

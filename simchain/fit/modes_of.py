@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain.fit.response import SURE_DB, Response
+from simchain.fit.squares import deviations
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -63,8 +64,7 @@ def deviations_of(found: FoundModes, response: Response) -> Floats:
     slopes = _slopes(found, response.hz) * weight
     both = np.concatenate((slopes.real, slopes.imag), axis=1)
     off = max(found.misfit, SURE_DB / 8.7)
-    spread = np.clip(np.diag(np.linalg.pinv(both @ both.T)), 0.0, None)
-    return np.asarray(off * np.sqrt(spread))
+    return np.asarray(off * deviations(both.T))
 
 
 def _value(found: FoundModes, hz: Floats) -> Complexes:

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain import units
+from simchain.fit.amplitude import amplitude
 from simchain.fit.received import Received
-from simchain.fit.sent import LEVEL_HZ, RATE, STEP_S, STEPS_DBFS, STEPS_HZ, sent
+from simchain.fit.sent import LEVEL_HZ, RATE, STEPS_DBFS, STEPS_HZ, sent, step_frames
 
 Floats = NDArray[np.float64]
 
@@ -37,11 +38,7 @@ def gain_db(received: Received) -> float:
 
 def steps_of(received: Received, name: str = "steps1") -> Steps:
     """Return what is read of the growing tone."""
-    start_s = sent().parts[name].start_s
-    late = [
-        slice(*(round((start_s + (number + at) * STEP_S) * RATE) for at in (0.5, 0.95)))
-        for number in range(len(STEPS_DBFS))
-    ]
+    late = step_frames(name, 0.5, 0.95)
     full_volts = float(np.abs(received.given).max()) / float(np.abs(sent().line).max())
     lines = [received.line[frames] for frames in late]
     return Steps(
@@ -52,7 +49,5 @@ def steps_of(received: Received, name: str = "steps1") -> Steps:
 
 
 def _tone_gain_db(received: Received, frames: slice, hz: float) -> float:
-    size = frames.stop - frames.start
-    turns = np.exp(-2j * np.pi * hz * np.arange(size) / RATE) * np.hanning(size)
-    went, came = (abs(line[frames] @ turns) for line in (received.given, received.line))
+    went, came = (abs(amplitude(line[frames], hz)) for line in (received.given, received.line))
     return 20.0 * float(np.log10((came + 1e-12) / (went + 1e-12)))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from simchain import units
 from simchain.errors import ClipError
 from simchain.fit.aligning import Placed, in_step, placed
+from simchain.fit.amplitude import amplitude
 from simchain.fit.sent import LEVEL_HZ, PLAYBACK_DBU, RATE, SETTLED_S, sent
 from simchain.measure.recordings import flat_tops
 from simchain.signal import Signal, read_clip, resampled, twins
@@ -133,13 +134,9 @@ def _noise(line: Floats) -> float:
 
 
 def _level(line: Floats) -> complex:
-    """Return the complex amplitude of the part `level` at its frequency, against a sine."""
+    """Return the complex amplitude of the part `level` at its frequency."""
     frames = sent().parts["level"].frames(with_rest=False)
-    times = np.arange(frames.start, frames.stop) / RATE
-    middle = slice(round(0.2 * RATE), -round(0.1 * RATE))
-    turns = np.exp(-2j * np.pi * LEVEL_HZ * times[middle])
-    window = np.hanning(turns.size)
-    return complex(np.sum(line[frames][middle] * turns * window) / window.sum() * 2.0)
+    return amplitude(line[frames][round(0.2 * RATE) : -round(0.1 * RATE)], LEVEL_HZ)
 
 
 def _found(path: Path) -> tuple[Floats, Placed, list[str]]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from simchain.fit.echoes import Pulses
 from simchain.fit.sent import RATE
+from simchain.fit.squares import deviations
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -118,5 +119,4 @@ def _decay(cells: Floats, times: Floats, noise: float, shape: float) -> tuple[fl
     slope = -np.polyfit(times[:above], np.log(cells[:above] + 1e-30), 1)[0]
     first = (np.log(cells[:4].mean()), np.log(max(slope, 0.5)), 0.0)
     end = least_squares(off, first, loss="soft_l1", f_scale=3.0, max_nfev=60)
-    deviation = np.sqrt(np.linalg.pinv(end.jac.T @ end.jac)[1, 1])
-    return float(6.0 * np.log(10.0) / np.exp(end.x[1])), float(deviation)
+    return float(6.0 * np.log(10.0) / np.exp(end.x[1])), float(deviations(end.jac)[1])

@@ -11,6 +11,7 @@ from simchain.blocks import Block
 from simchain.decide.parallel import in_parallel
 from simchain.fit.comparing import Comparison
 from simchain.fit.looked_for import Start
+from simchain.fit.squares import softened
 
 Floats = NDArray[np.float64]
 Told = Callable[[str], None]
@@ -23,8 +24,6 @@ COARSE_ROUNDS, FINE_ROUNDS = 25, 20
 MOST_LATE_FRAMES = 200.0
 # One turn of a modulator in the search's numbers, and the least improvement of a richer start.
 _TURN_STEP, DEFENDED_DB = 0.01, 0.7
-# Errors beyond so many decibels count no more than in proportion.
-_SOFT_DB = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,19 +90,21 @@ def _as_it_is(start: Start) -> Found:
 def _by_levels(start: Start, compared: Comparison, each: Each) -> Found:
     def errors(numbers: Floats) -> Floats:
         made = compared.rendered(start.at(numbers), _turn(start, numbers))
-        off = compared.level_errors(made)
-        return np.asarray(np.sign(off) * _SOFT_DB * np.log1p(np.abs(off) / _SOFT_DB))
+        return softened(compared.level_errors(made))
 
     numbers, left, slopes = _least(start, errors, _first(start), COARSE_ROUNDS, each)
     group = np.arange(left.size) * 8 // left.size
-    deviations = _deviations(left, slopes, group)
+    deviations = _jackknife(left, slopes, group)
     return _ended(start, numbers, 0.0, left, deviations, by_waveform=False)
 
 
 def _by_waveforms(near: Found, compared: Comparison, each: Each) -> Found:
     """Go on from `near` by waveforms; how late the unit was is looked for beside its controls."""
     start = near.start
-    late = _late_by(near, compared) if start.late is None else start.late
+    late = start.late
+    if late is None:
+        made = compared.rendered(near.block, near.turn)
+        late = compared.late_by(made, round(MOST_LATE_FRAMES))
 
     def errors(numbers: Floats) -> Floats:
         made = compared.rendered(start.at(numbers[:-1]), _turn(start, numbers))
@@ -111,7 +112,7 @@ def _by_waveforms(near: Found, compared: Comparison, each: Each) -> Found:
 
     first = np.append(_first(start, near), late)
     numbers, left, slopes = _least(start, errors, first, FINE_ROUNDS, each)
-    deviations = _deviations(left, slopes, compared.groups())
+    deviations = _jackknife(left, slopes, compared.groups())
     return _ended(start, numbers[:-1], float(numbers[-1]), left, deviations, by_waveform=True)
 
 
@@ -221,7 +222,7 @@ def _slopes(
     return np.stack(in_parallel(slope, range(numbers.size)), axis=1)
 
 
-def _deviations(left: Floats, slopes: Floats, groups: NDArray[np.intp]) -> Floats:
+def _jackknife(left: Floats, slopes: Floats, groups: NDArray[np.intp]) -> Floats:
     """Return standard deviations by leaving out one part after another (the jackknife).
 
     Each time one step of least squares tells where the search would have ended without it (Efron
@@ -242,18 +243,3 @@ def _deviations(left: Floats, slopes: Floats, groups: NDArray[np.intp]) -> Float
         return np.full(slopes.shape[1], np.nan)
     spread = np.var(np.array(steps), axis=0) * (len(steps) - 1)
     return np.asarray(np.sqrt(spread))
-
-
-def _late_by(near: Found, compared: Comparison) -> float:
-    """Return by how many frames what was received is later, by cross-correlation."""
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    made = compared.rendered(near.block, near.turn)
-    reach = round(MOST_LATE_FRAMES)
-    total = np.zeros(2 * reach + 1)
-    for one, line in zip(compared.stretches, made, strict=True):
-        length = next_fast_len(line.size + reach, real=True)
-        crossed = rfft(one.heard * one.weight, length) * np.conj(rfft(line * one.weight, length))
-        likeness = irfft(crossed, length)
-        total += np.concatenate((likeness[-reach:], likeness[: reach + 1]))
-    return float(np.argmax(np.abs(total)) - reach)

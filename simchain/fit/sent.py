@@ -8,6 +8,7 @@ full scale being 0; what that is in volts at the unit's input is the user's to s
 the tone named `level`.
 """
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain import files, units
-from simchain.signal import pcm_wav
+from simchain.signal import faded, pcm_wav
 
 RATE = 48_000
 # A meter reads 100 mV on `level`, 20 dB below full scale: a sine at full scale is 1 V RMS.
@@ -102,6 +103,23 @@ def sent() -> Sent:
     return Sent(np.concatenate(lines), parts)
 
 
+def step_frames(name: str = "steps1", begin: float = 0.0, end: float = 1.0) -> list[slice]:
+    """Return where each step of the growing tone stands, from and to a share of its length."""
+    first, size = sent().parts[name].frames().start, round(STEP_S * RATE)
+    return [
+        slice(first + round((number + begin) * size), first + round((number + end) * size))
+        for number in range(len(STEPS_DBFS))
+    ]
+
+
+def swept_frames(name: str, low_hz: float, high_hz: float) -> slice:
+    """Return where a sweep passes from one pitch to another, as far as it passes both."""
+    part, (lowest, highest) = sent().parts[name].frames(with_rest=False), SWEEP_HZ
+    inside = (min(max(hz, lowest), highest) for hz in (low_hz, high_hz))
+    shares = (math.log(hz / lowest) / math.log(highest / lowest) for hz in inside)
+    return slice(*(part.start + round(share * (part.stop - part.start)) for share in shares))
+
+
 def write_tones(path: Path) -> None:
     """Write what is played as a WAV file of one channel and 24 bits.
 
@@ -129,12 +147,7 @@ def _times(seconds: float) -> Floats:
 
 
 def _edged(line: Floats, edge_s: float = EDGE_S) -> Floats:
-    """Return `line` with half a cosine at both ends, so that nothing clicks."""
-    edge = round(edge_s * RATE)
-    rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
-    line[:edge] *= rise
-    line[-edge:] *= rise[::-1]
-    return line
+    return faded(line, round(edge_s * RATE))
 
 
 def _steady(hz: float, dbfs: float, seconds: float) -> Floats:

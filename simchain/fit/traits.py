@@ -13,14 +13,15 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.fit.amplitude import amplitude
 from simchain.fit.sent import (
     LEVEL_HZ,
     RATE,
-    STEP_S,
     STEPS_DBFS,
     STEPS_HZ,
-    SWEEP_HZ,
     sent,
+    step_frames,
+    swept_frames,
 )
 
 Floats = NDArray[np.float64]
@@ -33,7 +34,7 @@ HARMONICS = (2, 3, 4, 5, 6, 7)
 THIRDS_HZ = tuple(10.0 ** (number / 10.0) for number in range(16, 43))
 BURST_FRAME_S, RING_FRAME_S = 0.05, 0.1
 # Of a step, until what follows loudness and filters have come to rest.
-_STEP_SETTLE_S = 0.05
+_SETTLED_SHARE = 0.2
 # A harmonic this far below its fundamental is heard by nobody; so is what rings on this far below
 # the tone before it (both as a share of amplitude).
 _LEAST_HARMONIC, _LEAST_RING = 0.004, 0.003
@@ -136,21 +137,19 @@ def base_db() -> Floats:
 
 def _level(line: Floats, floor: Floor, added: float) -> Iterator[float]:  # noqa: ARG001
     part = sent().parts["level"].frames(with_rest=False)
-    yield _db(abs(_amplitude(line[part][RATE // 5 :], LEVEL_HZ)) ** 2 / 2.0)
+    yield _db(abs(amplitude(line[part][RATE // 5 :], LEVEL_HZ)) ** 2 / 2.0)
 
 
 def _steps(line: Floats, floor: Floor, added: float) -> Iterator[float]:  # noqa: ARG001
     """Yield the fundamental of each step, and its harmonics against it."""
-    begin = sent().parts["steps1"].frames().start
-    for number in range(len(STEPS_DBFS)):
-        first = begin + round((number * STEP_S + _STEP_SETTLE_S) * RATE)
-        step = line[first : begin + round((number + 1) * STEP_S * RATE)]
+    for frames in step_frames(begin=_SETTLED_SHARE):
+        step = line[frames]
         # The power of noise in one bin of a Hann window: 3/2 of 2/n of it.
         noise = _OVER_NOISE * 3.0 / step.size * floor.noise_volts**2
-        power = abs(_amplitude(step, STEPS_HZ)) ** 2 / 2.0 + noise
+        power = abs(amplitude(step, STEPS_HZ)) ** 2 / 2.0 + noise
         yield _db(power)
         for harmonic in HARMONICS:
-            over = abs(_amplitude(step, STEPS_HZ * harmonic)) ** 2 / 2.0
+            over = abs(amplitude(step, STEPS_HZ * harmonic)) ** 2 / 2.0
             yield _db((over + noise) / power + _LEAST_HARMONIC**2)
 
 
@@ -164,16 +163,9 @@ def _loud(line: Floats, floor: Floor, added: float) -> Iterator[float]:
 
 def _sweep(name: str, line: Floats, floor: Floor, added: float) -> Iterator[float]:
     """Yield the level while a sweep passes each third of an octave."""
-    part = sent().parts[name]
-    begin = part.frames().start
-    low, high = SWEEP_HZ
     for hz in THIRDS_HZ:
-        edges = [hz * 10.0 ** (way / 20.0) for way in (-1.0, 1.0)]
-        first, last = (
-            begin + round(part.seconds * float(np.log(edge / low) / np.log(high / low)) * RATE)
-            for edge in edges
-        )
-        yield _power_db(line[first:last], floor, added)
+        frames = swept_frames(name, hz * 10.0 ** (-1.0 / 20.0), hz * 10.0 ** (1.0 / 20.0))
+        yield _power_db(line[frames], floor, added)
 
 
 def _bursts(line: Floats, floor: Floor, added: float) -> Iterator[float]:
@@ -209,18 +201,6 @@ def _rests() -> tuple[tuple[float, slice], ...]:
             ((at - begin) / RATE, slice(at, at + size)) for at in range(begin, end - size + 1, size)
         ]
     return tuple(found)
-
-
-def _amplitude(line: Floats, hz: float) -> complex:
-    """Return the complex amplitude of a tone under a Hann window."""
-    window, turns = _bin(line.size, hz)
-    return complex(np.sum(line * window * turns) * 2.0)
-
-
-@lru_cache(maxsize=32)
-def _bin(frames: int, hz: float) -> tuple[Floats, NDArray[np.complex128]]:
-    window = np.hanning(frames)
-    return window / window.sum(), np.exp(-2j * np.pi * hz * np.arange(frames) / RATE)
 
 
 def _db(power: float) -> float:

@@ -13,7 +13,7 @@ from simchain.report.page import sheet
 from simchain.report.plan_document import TONE_FILES
 from simchain.report.plan_faults import fault_tree
 from simchain.report.wording import capital, spoken
-from simchain.signal import pcm_wav, tone
+from simchain.signal import faded, pcm_wav, tone
 from simchain.units import db_to_ratio
 
 Paper = Literal["a4", "letter"]
@@ -85,10 +85,7 @@ def plan_pdf(page: str) -> bytes:
 def tone_wav(hz: float) -> bytes:
     """Return a minute of a sine as 16-bit WAV, faded in and out so that it does not click."""
     line = tone(hz, db_to_ratio(TONE_PEAK_DBFS), round(TONE_S * TONE_RATE), TONE_RATE)[0]
-    fade = round(TONE_FADE_S * TONE_RATE)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
-    line[:fade] *= ramp
-    line[-fade:] *= ramp[::-1]
+    line = faded(line, round(TONE_FADE_S * TONE_RATE))
     return pcm_wav(line[np.newaxis], TONE_RATE, 16)
 
 

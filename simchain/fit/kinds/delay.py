@@ -12,6 +12,7 @@ from simchain.fit import echoes
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
 from simchain.fit.sent import SWEEP_HZ, sent
+from simchain.fit.squares import deviations
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -67,13 +68,13 @@ class DelayFit(KindFit):
             "level_db": 20.0 * math.log10(math.hypot(level, repeats.dry)),
         }
         if voice == "tape":
-            wavering, deviations = _wavering(received, time_s, tone_hz)
+            wavering, spread = _wavering(received, time_s, tone_hz)
             found |= {"time_ms": 1e3 * wavering[0], "flutter": wavering[1]}
-            told = (1e3 * deviations[0], sure[1], found["mix"] * sure[0], tone_hz * sure[2])
+            told = (1e3 * spread[0], sure[1], found["mix"] * sure[0], tone_hz * sure[2])
             sizes = (
                 *told,
                 20.0 / math.log(10.0) * sure[0] * math.sin(0.5 * math.pi * found["mix"]) ** 2,
-                deviations[1],
+                spread[1],
             )
             read = zip((TIME, FEEDBACK, *OTHERS, FLUTTER), sizes, strict=True)
             yield Start(block.model_copy(update=found), (), read=tuple(read))
@@ -165,8 +166,7 @@ def _passes(once: Floats, feedback: float, count: int, share: float, shift: floa
 def _deviations(slopes: Floats, left: Floats) -> Floats:
     """Return standard deviations as what is left of each point has them."""
     points, count = slopes.shape
-    inverse = np.linalg.pinv(slopes.T @ slopes)
-    return np.asarray(np.sqrt(np.diag(inverse) * np.square(left).sum() / max(1, points - count)))
+    return np.asarray(deviations(slopes) * np.sqrt(np.square(left).sum() / max(1, points - count)))
 
 
 def _wavering(received: Received, time_s: float, tone_hz: float) -> tuple[Pair, Pair]:

@@ -12,7 +12,7 @@ from simchain.fit.beginnings import hopeful
 from simchain.fit.comparing import Comparison
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
-from simchain.fit.sent import RATE, STEP_S, STEPS_DBFS, STEPS_HZ, sent
+from simchain.fit.sent import RATE, STEPS_HZ, step_frames
 
 Floats = NDArray[np.float64]
 
@@ -71,8 +71,7 @@ def _steps(received: Received) -> tuple[Floats, Floats]:
 
     Shape (steps, frames), whole turns of the tone.
     """
-    start_s = sent().parts["steps1"].start_s
-    ends = [round((start_s + (number + 1) * STEP_S) * RATE) for number in range(len(STEPS_DBFS))]
+    ends = [step.stop for step in step_frames()]
     given, heard = (
         np.stack([line[end - _LATE : end] for end in ends])
         for line in (received.given, received.line)

@@ -7,18 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain.blocks import Block
+from simchain.fit.amplitude import amplitude
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
-from simchain.fit.sent import (
-    BURST_HZ,
-    BURST_S,
-    LEVEL_HZ,
-    RATE,
-    STEP_S,
-    STEPS_DBFS,
-    STEPS_HZ,
-    sent,
-)
+from simchain.fit.sent import BURST_HZ, BURST_S, LEVEL_HZ, RATE, STEPS_HZ, sent, step_frames
 
 Floats = NDArray[np.float64]
 
@@ -74,7 +66,6 @@ def _mixes(received: Received, ceiling_volts: float) -> Iterator[Floats]:
         if float(np.sqrt(np.mean(np.square(given)))) < _OVER_NOISE * received.noise_volts:
             continue
         window = np.hanning(given.size)
-        turns = np.exp(-2j * np.pi * hz * np.arange(given.size) / RATE) * window
         whole = np.square(np.abs(np.fft.rfft(given * window))).sum()
         powers = np.square(np.abs(np.fft.rfft(heard * window)))
         bins_hz = np.fft.rfftfreq(given.size, 1.0 / RATE)
@@ -83,18 +74,18 @@ def _mixes(received: Received, ceiling_volts: float) -> Iterator[Floats]:
             about = (bins_hz > times * hz / _WIDE) & (bins_hz < times * hz * _WIDE)
             noise = received.noise_volts**2 * np.square(window).sum() * about.sum()
             row.append(np.sqrt(max(0.0, powers[about].sum() - noise) / whole))
-        row.append(abs(np.sum(heard * turns)) / abs(np.sum(given * turns)))
+        row.append(abs(amplitude(heard, hz)) / abs(amplitude(given, hz)))
         yield np.array(row)
 
 
 def _tones() -> Iterator[tuple[float, slice]]:
     """Yield the pitch of each steady tone, and where it stands in the recording."""
-    parts = sent().parts
-    places = [(LEVEL_HZ, parts["level"].start_s, parts["level"].seconds)]
+    level = sent().parts["level"].frames(with_rest=False)
+    places = [(LEVEL_HZ, level)]
     for take in (1, 2):
-        begin_s = parts[f"steps{take}"].start_s
-        places += [(STEPS_HZ, begin_s + n * STEP_S, STEP_S) for n in range(len(STEPS_DBFS))]
-        begin_s = parts[f"bursts{take}"].start_s
-        places.append((BURST_HZ, begin_s + BURST_S[0], BURST_S[1]))
-    for hz, begin_s, seconds in places:
-        yield hz, slice(round((begin_s + _SETTLE_S) * RATE), round((begin_s + seconds) * RATE))
+        places += [(STEPS_HZ, step) for step in step_frames(f"steps{take}")]
+        begin = sent().parts[f"bursts{take}"].frames().start
+        loud = (begin + round(at * RATE) for at in (BURST_S[0], BURST_S[0] + BURST_S[1]))
+        places.append((BURST_HZ, slice(*loud)))
+    for hz, frames in places:
+        yield hz, slice(frames.start + round(_SETTLE_S * RATE), frames.stop)

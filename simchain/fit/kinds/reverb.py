@@ -12,6 +12,7 @@ from simchain.fit import echoes, rooms
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
 from simchain.fit.sent import RATE
+from simchain.fit.squares import deviations
 
 Floats = NDArray[np.float64]
 
@@ -121,10 +122,10 @@ def _dying(block: reverb.Reverb, decays: rooms.Bands) -> Found:
     end = at(size)
     step = 0.5 * _SIZE_STEP
     slopes = np.column_stack((end.jac, (off(end.x, size + step) - off(end.x, size)) / step))
-    deviations = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes)))
+    spread = deviations(slopes)
     decay_s, damping_hz = (float(one) for one in np.exp(end.x))
     found = {"decay_s": decay_s, "damping_hz": damping_hz, "size": size}
-    sizes = (decay_s * deviations[0], damping_hz * deviations[1], deviations[2])
+    sizes = (decay_s * spread[0], damping_hz * spread[1], spread[2])
     return found, dict(zip(found, map(float, sizes), strict=True))
 
 
@@ -152,7 +153,7 @@ def _sounding(block: reverb.Reverb, energies: rooms.Bands, dry: float) -> Found:
         loss="soft_l1",
         f_scale=2.0,
     )
-    share, cut = np.sqrt(np.diag(np.linalg.pinv(end.jac.T @ end.jac)))
+    share, cut = deviations(end.jac)
     wet, low_cut_hz = (float(one) for one in np.exp(end.x))
     turn = math.atan2(wet, dry)
     found = {
