@@ -52,6 +52,6 @@ def verify(
     document = verify_document(result)
     warn(document["warnings"])
     if as_json:
-        print_json(document)
+        print_json(document, loaded)
         return
     print_lines(verify_parts(document))

@@ -25,6 +25,8 @@ STANDS_OUT, LEAST_SHARE = 12.0, 0.1
 # The first arrival counts, not the loudest: a delay's repeat may be louder than the dry note.
 _EARLIER_S, _EARLIER_SHARE, _ARRIVES_OVER_S = 2.0, 0.35, 2e-3
 _READ_TIMES = 4
+# From so great a likeness on, two markers tell which way up they are.
+SAME_MARKER, _NEAR_FRAMES = 0.35, 96
 
 
 @dataclass(frozen=True)
@@ -121,6 +123,19 @@ def shifted(line: Floats, frames: float) -> Floats:
     length = next_fast_len(line.size + 2 * math.ceil(abs(frames)) + 64, real=True)
     turns = np.exp(-2j * np.pi * frames * np.arange(length // 2 + 1) / length)
     return np.asarray(irfft(rfft(line, length) * turns, length)[: line.size])
+
+
+def likeness(a: Floats, b: Floats) -> float:
+    """Return how alike two sounds of the marker are, from -1 to 1, at the delay at which most so.
+
+    Below 0 one is upside down against the other. Delays of up to 2 ms are tried.
+    """
+    from scipy.signal import correlate
+
+    crossed = correlate(a, b, mode="same")
+    near = crossed[crossed.size // 2 - _NEAR_FRAMES :][: 2 * _NEAR_FRAMES + 1]
+    both = float(np.sqrt(np.square(a).sum() * np.square(b).sum()))
+    return float(near[np.argmax(np.abs(near))]) / (both + 1e-20)
 
 
 def _likeness(line: Floats, marker: Floats) -> NDArray[np.complex128]:

@@ -14,6 +14,7 @@ from simchain.board.write import REMOVED
 from simchain.chain.alone import INTO_OHM
 from simchain.decide.score import Score
 from simchain.errors import ClipError, unknown_name
+from simchain.fit.aligning import SAME_MARKER, likeness
 from simchain.fit.comparing import Comparison
 from simchain.fit.left_over import by_band, by_level, judged, noise_settings
 from simchain.fit.looked_for import KindFit, Stretch, fit_of, unit_of_control
@@ -140,7 +141,45 @@ def fitted(
     judging: Judging | None = None,
     told: Callable[[str], None] = lambda _: None,
 ) -> Fitted:
-    """Return the settings of `block` that come nearest to what was received."""
+    """Return the settings of `block` that come nearest to what was received.
+
+    Both ways up are tried where the likelier one does not fit: a unit may turn the sound over.
+    """
+    alike = likeness(*reversed(received.part("marker1")))
+    ends = []
+    for inverted in (alike < 0.0, alike >= 0.0):
+        upright = replace(received, line=-received.line) if inverted else received
+        found_so = _fitted(name, block, kind, upright, into_ohm, judging or Judging(), told)
+        # Levels do not tell which way up a sound is, the marker does.
+        if found_so.by_waveform or abs(alike) >= SAME_MARKER:
+            found_so = _turned_over(found_so, block, inverted=inverted)
+        ends.append(found_so)
+        if found_so.fits:
+            break
+    return min(ends, key=lambda end: end.residual_db)
+
+
+def _turned_over(end: Fitted, board_has: Block, *, inverted: bool) -> Fitted:
+    """Return `end` with whether the unit turns the sound over, where that can be known and set."""
+    if not end.received.calibrated or board_has.pot is not None:
+        return end
+    settings = end.settings
+    if inverted != board_has.invert:
+        settings = settings | {"invert": inverted}
+    return replace(end, block=end.block.model_copy(update={"invert": inverted}), settings=settings)
+
+
+def _fitted(
+    name: str,
+    block: Block,
+    kind: KindFit,
+    received: Received,
+    into_ohm: float,
+    judging: Judging,
+    told: Callable[[str], None],
+) -> Fitted:
+    """Return the same of what was received the right way up."""
+    block = block.model_copy(update={"invert": False})
     near, nearer = kind.stretches(block)
     coarse = Comparison(received, near, into_ohm=into_ohm)
     fine = Comparison(received, nearer, into_ohm=into_ohm) if nearer else None
@@ -161,7 +200,7 @@ def fitted(
         by_waveform,
         by_band(heard, line, late) if by_waveform else [],
         by_level(heard, line, late, received.given) if by_waveform else [],
-        judged(heard, line, judging or Judging()),
+        judged(heard, line, judging),
         received,
         dict(kind.blind_to),
     )

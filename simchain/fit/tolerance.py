@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from simchain.blocks import Block
 from simchain.board.models import OF_THE_UNIT
+from simchain.fit.aligning import SAME_MARKER, likeness
 from simchain.fit.traits import OF_LEVEL, Traits, base_db, readings
 from simchain.fit.wired import Simulation, Wired
 from simchain.settings import limits_of, unit_of
@@ -32,8 +33,8 @@ UNKNOWN_GAIN_DB = 20.0
 _IN_DB = ("dB", "dBu")
 # A difference beyond so many decibels counts no more.
 _MOST_DB = 25.0
-# Likeness of two markers from which on they tell which way up they are, and what it weighs.
-_SAME_MARKER, WRONG_WAY_UP = 0.35, 250.0
+# What it weighs that a board is surely the other way up.
+WRONG_WAY_UP = 250.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,20 +64,9 @@ class Expected:
 
     def way_up(self, heard: Traits, board: Traits) -> float:
         """Return what it weighs that a board is surely of the other polarity; 0 where it is not."""
-        if not self.calibrated or likeness(heard, board) > -_SAME_MARKER:
+        if not self.calibrated or likeness(heard.marker, board.marker) > -SAME_MARKER:
             return 0.0
         return WRONG_WAY_UP
-
-
-def likeness(heard: Traits, board: Traits) -> float:
-    """Return how alike the two markers are, from -1 to 1, at the delay at which they are most."""
-    from scipy.signal import correlate
-
-    crossed = correlate(heard.marker, board.marker, mode="same")
-    middle = crossed.size // 2
-    near = crossed[middle - 96 : middle + 97]
-    both = float(np.sqrt(np.square(heard.marker).sum() * np.square(board.marker).sum()))
-    return float(near[np.argmax(np.abs(near))]) / (both + 1e-20)
 
 
 def expected(simulation: Simulation, wired: Wired, *, calibrated: bool) -> Expected:

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from simchain import units
 from simchain.board import Board
-from simchain.fit.aligning import placed
+from simchain.chain.alone import INTO_OHM
+from simchain.fit.aligning import likeness, placed
 from simchain.fit.culprits import (
     AS_GOOD,
     LEAST_EXPLAINED,
@@ -25,15 +26,14 @@ from simchain.fit.culprits import (
 from simchain.fit.faults import dead_of, faults_of
 from simchain.fit.received import Loopback, Received, given_volts, read_loopback, read_received
 from simchain.fit.sent import PLAYBACK_DBU, RATE, sent
-from simchain.fit.tolerance import Expected, expected, likeness
+from simchain.fit.tolerance import Expected, expected
 from simchain.fit.traits import Floor, Traits, compared_frames, floor_of, traits_of
 from simchain.fit.wired import Simulation, Wired, wired_board
-from simchain.signal import read_clip, resampled
+from simchain.signal import Signal, read_clip, resampled
 
 Floats = NDArray[np.float64]
 Told = Callable[[str], None]
 
-INTO_OHM = 1e6
 # A misfit beyond it is none of a board as planned, even where no single fault explains it; and what
 # a fault must explain of a larger misfit to be named.
 MOST_MISFIT, LEAST_SHARE = 350.0, 0.3
@@ -115,7 +115,7 @@ def verified(
     likely = equals(found) if is_named else []
     limit = found[0].cost + 0.25 * explained if is_named else 0.0
     possible = [one for one in found if one not in likely and one.cost <= limit]
-    alike = likeness(heard, about.still)
+    alike = likeness(heard.marker, about.still.marker)
     (noise,) = simulation.noise_volts([wired])
     return Verified(
         order,
@@ -141,15 +141,15 @@ def _noise_of_silence(path: Path, looped: Loopback | None, playback_dbu: float) 
     Without a loop-back in units of full scale.
     """
     signal = read_clip(path)
-    line = resampled(signal, RATE).volts[int(np.argmax(np.square(signal.volts).sum(axis=1)))]
-    if line.size < compared_frames():
+    line = signal.volts[int(np.argmax(np.square(signal.volts).sum(axis=1)))]
+    if signal.seconds < compared_frames() / RATE:
         return None
     rms = float(np.sqrt(np.mean(np.square(line - line.mean()))))
     sent_rms = float(np.sqrt(np.mean(np.square(sent().line))))
     played = looped.gain * sent_rms if looped else _SILENT_PEAK
     if rms > max(_SILENT_SHARE * played, 3.0 * looped.noise if looped else 0.0):
         return None
-    if placed(line) is not None:
+    if placed(resampled(Signal(line, signal.rate), RATE).volts[0]) is not None:
         return None
     return rms * units.dbu_to_peak_volts(playback_dbu) / looped.gain if looped else rms
 

@@ -2,7 +2,7 @@
 
 A hidden board is played by simchain's own chain, with every control off by a real unit's tolerance,
 modulators anywhere in their turn and its own hiss. A pad is a passive potentiometer here, which
-loads what drives it; a dull lead is a resistance and a capacitance before a buffer.
+loads what drives it; all other faults are made as `fit.faults` makes them.
 """
 
 import tempfile
