@@ -14,6 +14,7 @@ from simchain.errors import ClipError
 from simchain.signal import (
     Signal,
     flac_16_bit,
+    float_wav,
     read_clip,
     resampled,
     twins,
@@ -327,3 +328,12 @@ def test_a_flac_that_promises_more_than_is_read(tmp_path: Path) -> None:
     path.write_bytes(content)
     with pytest.raises(ClipError, match="holds 453 million samples, 115 million are the most"):
         read_clip(path)
+
+
+def test_a_wav_does_not_say_when_it_was_written(tmp_path: Path) -> None:
+    """The same sound is the same bytes, whenever: the time in the PEAK chunk is 0."""
+    sound = Signal(noise(2, 1000), 48_000)
+    write_float_wav(tmp_path / "a.wav", sound)
+    for content in ((tmp_path / "a.wav").read_bytes(), float_wav(sound.volts, 48_000)):
+        at = content.index(b"PEAK")
+        assert content[at + 12 : at + 16] == bytes(4)
