@@ -10,7 +10,9 @@ import pytest
 from simchain.board.read import read_board
 from simchain.board.write import REMOVED
 from simchain.fit.fitting import changes_of
+from simchain.fit.looked_for import Free
 from simchain.fit.received import given_volts
+from simchain.report.fit import _unsure
 from tests.conftest import Simchain
 from tests.fit.hidden import boost
 from tests.fit.recorder import Interface
@@ -138,3 +140,12 @@ def test_a_time_takes_the_place_of_a_tempo() -> None:
     assert changes[("blocks", "echo", "note")] is REMOVED
     assert changes[("blocks", "echo", "time_ms")] == 412.0
     assert len(changes) == 4
+
+
+def test_a_control_that_is_not_told_at_all_has_no_figure() -> None:
+    """A deviation beyond all measure warns of nothing on the way, and is told as not sure."""
+    cut = Free("high_cut_hz", 500.0, 100e3, log=True, step=0.05)
+    assert cut.spread(cut.bounds()[1], 1e6) == np.inf
+    assert cut.spread(cut.bounds()[0], 1.0) == pytest.approx(500.0 * np.expm1(0.05))
+    rows = [{"control": "high_cut_hz", "value": 1e5, "deviation": None, "unit": "Hz"}]
+    assert list(_unsure(rows)) == ["high_cut_hz"]

@@ -1,6 +1,7 @@
 """What is looked for in a recording: a block's free controls, and how its sound is compared."""
 
 import importlib
+import math
 import pkgutil
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
@@ -17,6 +18,8 @@ from simchain.fit.received import Received
 from simchain.settings import unit_of
 
 Floats = NDArray[np.float64]
+
+MOST_RATIO = 1e6
 
 _fits: "dict[str, type[KindFit]]" = {}
 
@@ -55,9 +58,15 @@ class Free:
         return float(low), float(high)
 
     def spread(self, number: float, deviation: float) -> float:
-        """Return what a `deviation` of the search's number is in the control's own unit."""
+        """Return what a `deviation` of the search's number is in the control's own unit.
+
+        Infinite for a ratio of more than a million: that is not told at all.
+        """
         moved = deviation * self.step
-        return float(self.value(number) * np.expm1(moved) if self.log else moved)
+        if not self.log:
+            return float(moved)
+        is_told = moved < math.log(MOST_RATIO)
+        return float(self.value(number) * np.expm1(moved)) if is_told else math.inf
 
     def _standing(self, block: Block) -> float:
         if self.nested is None:

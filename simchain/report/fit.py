@@ -216,6 +216,7 @@ def _left_over(document: Mapping[str, Any]) -> Iterator[str]:
 def _unsure(controls: Iterable[Mapping[str, Any]]) -> Iterator[str]:
     for one in controls:
         if one["deviation"] is None:
+            yield one["control"]
             continue
         in_ratios = one["unit"] in _IN_RATIOS
         limit = _UNSURE_SHARE * abs(one["value"]) if in_ratios else _UNSURE_DB
