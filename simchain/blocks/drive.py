@@ -10,7 +10,7 @@ from simchain.blocks import base
 from simchain.blocks._moving import follow, rests_at, value_of
 from simchain.blocks._paths import to_channels
 from simchain.blocks.base import Block, Moment
-from simchain.filters import high_cut, run_sections
+from simchain.filters import high_cut_in_step, run_sections
 from simchain.settings import control
 from simchain.signal import Volts, pieces
 
@@ -148,7 +148,9 @@ class Drive(Block):
 
 def _toned(tone_hz: float, volts: Volts, now: Moment) -> Volts:
     """Return `volts` after the high cut at `tone_hz`, 0 being none, in their place."""
-    return run_sections(high_cut(tone_hz, now.rate), volts, out=volts) if tone_hz > 0.0 else volts
+    if tone_hz == 0.0:
+        return volts
+    return run_sections(high_cut_in_step(tone_hz, now.rate), volts, out=volts)
 
 
 def _feedback(drive: Drive, gain: float) -> tuple[Volts, Volts, Volts, float, float]:

@@ -5,6 +5,7 @@ from simchain.filters.analogue import (
     Sections,
     analogue_sections,
     high_cut,
+    high_cut_in_step,
     low_cut,
     run_sections,
 )
@@ -19,6 +20,7 @@ __all__ = [
     "band_circuit",
     "band_sections",
     "high_cut",
+    "high_cut_in_step",
     "low_cut",
     "run_sections",
 ]

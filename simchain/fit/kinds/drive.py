@@ -37,14 +37,12 @@ class DriveFit(KindFit):
 
     Of diodes to ground the ideality stays as it is on the board: with another, gain, level and
     saturation current would be others, and the sound the same. So it does where dry sound is mixed
-    in: what passes the other circuit unclipped, which alone could tell, is lost in it. At eight
-    times the rate, since the tone's filter is a third of a frame early, which counts beside dry
-    sound.
+    in: what passes the other circuit unclipped, which alone could tell, is lost in it.
     """
 
     kind: ClassVar[str] = "drive"
     coarse: ClassVar = ()
-    fine: ClassVar = (Stretch("soft1", "loud1", times=8, off_by=0.01),)
+    fine: ClassVar = (Stretch("soft1", "loud1", times=2, off_by=0.01),)
     blind_to: ClassVar[dict[str, str]] = {
         "gbw_hz": "it works beyond what is recorded",
         "series_ohm": "with the saturation current it is one figure",
