@@ -1,13 +1,26 @@
-"""Whole files or none: written beside their place, flushed, then renamed into it."""
+"""Whole files or none: written beside their place, flushed, then renamed into it.
+
+Also what tells one state of a file from another, so that nothing stale is kept of it.
+"""
 
 import contextlib
+import hashlib
 import os
 import tempfile
+from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from simchain.errors import OutputError
 
-_PREFIX = ".simchain-"
+_PREFIX, _SUFFIX = ".simchain-", ".part"
+# A larger file is no sound that could be used, and not worth reading to tell it from another.
+_LARGEST_DIGESTED = 1_000_000_000
+
+_NO_WAITING_NO_LINKS = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
+
+Stamp = tuple[int, ...]
 
 
 def prepare_folder(folder: Path) -> None:
@@ -17,10 +30,7 @@ def prepare_folder(folder: Path) -> None:
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for leftover in folder.glob(f"{_PREFIX}*"):
-            with contextlib.suppress(OSError):
-                leftover.unlink()
-        with tempfile.NamedTemporaryFile(dir=folder, prefix=_PREFIX):
+        with _aside(folder):
             pass
     except OSError as error:
         raise OutputError(f"cannot write into {folder}: {reason_of(error)}") from error
@@ -29,28 +39,111 @@ def prepare_folder(folder: Path) -> None:
 def write_bytes(path: Path, content: bytes | memoryview) -> None:
     """Write `content` to `path` so that the file is either whole or as it was.
 
-    Raises OutputError when the folder cannot be written or is full.
+    What an interrupted run left in the folder is swept. Raises OutputError when the folder cannot
+    be written or is full.
     """
-    temporary = ""
     try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=_PREFIX)
-        with os.fdopen(handle, "wb") as file:
+        with _aside(path.parent) as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        Path(temporary).chmod(_mode(path))
-        Path(temporary).replace(path)
+            Path(file.name).chmod(_mode(path))
+            if os.name == "nt":  # elsewhere it is held until it stands in its place
+                file.close()
+            Path(file.name).replace(path)
     except OSError as error:
         raise OutputError(f"cannot write {path}: {reason_of(error)}") from error
-    finally:
-        if temporary:
-            with contextlib.suppress(OSError):
-                Path(temporary).unlink(missing_ok=True)
 
 
 def write_text(path: Path, text: str) -> None:
     """Write `text` as UTF-8, whole or not at all; see `write_bytes`."""
     write_bytes(path, text.encode())
+
+
+def stamp_of(path: Path) -> Stamp | None:
+    """Return what differs once a file was written to or another stands there; None without one.
+
+    Not its time alone, which a copy may bring along, and which goes back with the clock.
+    """
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
+def digest_of(path: Path) -> bytes:
+    """Return a hash of what is in a file: empty where there is none that can be read."""
+    return _digest(path, stamp_of(path))
+
+
+@lru_cache(maxsize=64)
+def _digest(path: Path, stamp: Stamp | None) -> bytes:
+    try:
+        if stamp is None or not path.is_file():
+            return b""
+        if path.stat().st_size > _LARGEST_DIGESTED:
+            return repr(stamp).encode()
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "blake2b").digest()
+    except OSError:
+        return b""
+
+
+@contextlib.contextmanager
+def _aside(folder: Path) -> Iterator[Any]:
+    """Yield a new hidden file in `folder`; unless it is renamed it is gone afterwards."""
+    _sweep(folder)
+    while True:
+        file = tempfile.NamedTemporaryFile(  # noqa: SIM115 - closed below
+            dir=folder, prefix=_PREFIX, suffix=_SUFFIX, delete=False
+        )
+        _hold(file.fileno())
+        if os.fstat(file.fileno()).st_nlink:
+            break
+        file.close()  # another run swept it before it was held
+    try:
+        yield file
+    finally:
+        with contextlib.suppress(OSError):
+            file.close()
+        with contextlib.suppress(OSError):
+            Path(file.name).unlink(missing_ok=True)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what interrupted runs left in `folder`, and nothing that another run holds."""
+    for leftover in folder.glob(f"{_PREFIX}*{_SUFFIX}"):
+        with contextlib.suppress(OSError):
+            handle = os.open(leftover, os.O_RDONLY | _NO_WAITING_NO_LINKS)
+            try:
+                if _is_left(handle):
+                    leftover.unlink()
+            finally:
+                os.close(handle)
+
+
+def _hold(handle: int) -> None:
+    """Show other runs that a file is in use, for as long as it is open."""
+    try:
+        import fcntl
+    except ImportError:  # where an open file cannot be removed anyway
+        return
+    with contextlib.suppress(OSError):  # a file system without locks
+        fcntl.flock(handle, fcntl.LOCK_EX)
+
+
+def _is_left(handle: int) -> bool:
+    """Whether no run holds a file any more; False where that is not known."""
+    try:
+        import fcntl
+    except ImportError:
+        return True
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 def _mode(path: Path) -> int:

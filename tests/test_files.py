@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -95,16 +96,76 @@ def test_a_full_disk_leaves_the_old_file(tmp_path: Path) -> None:
     assert hidden(tmp_path) == []
 
 
+@pytest.mark.skipif(os.name != "posix", reason="needs named pipes")
 def test_sweeps_what_an_interrupted_run_left(tmp_path: Path) -> None:
     folder = tmp_path / "out" / "first"
     files.prepare_folder(folder)
-    (folder / ".simchain-abc123").write_text("half a file")
-    (folder / ".simchain-folder").mkdir()
-    for kept in ("audition.html", ".hidden", "simchain-notes.txt"):
+    users = {"audition.html", ".hidden", "simchain-notes.txt", ".simchain-notes"}
+    for kept in users:
         (folder / kept).write_text("the user's")
-    files.prepare_folder(folder)
-    names = {path.name for path in folder.iterdir()}
-    assert names == {".simchain-folder", "audition.html", ".hidden", "simchain-notes.txt"}
+    (folder / ".simchain-folder.part").mkdir()
+    (folder / ".simchain-link.part").symlink_to(folder / "audition.html")
+    os.mkfifo(folder / ".simchain-pipe.part")
+    for write in (files.prepare_folder, lambda folder: files.write_text(folder / "new", "")):
+        (folder / ".simchain-abc123.part").write_text("half a file")
+        write(folder)
+        there = {path.name for path in folder.iterdir()} - {"new", ".simchain-pipe.part"}
+        assert there == {".simchain-folder.part", ".simchain-link.part", *users}
+
+
+def test_a_run_leaves_alone_what_another_is_writing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another run begins, and writes, in the same folder just before a file is renamed."""
+    fsync, others = os.fsync, []  # type: ignore[var-annotated]
+
+    def meanwhile(handle: int) -> None:
+        fsync(handle)
+        if not others:
+            others.append(len(hidden(tmp_path)))
+            files.prepare_folder(tmp_path)
+            files.write_text(tmp_path / "other", "theirs")
+
+    monkeypatch.setattr(os, "fsync", meanwhile)
+    files.write_text(tmp_path / "mine", "mine")
+    assert others == [1]
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
+        "mine": "mine",
+        "other": "theirs",
+    }
+
+
+def test_what_is_swept_before_it_is_held_is_begun_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hold, swept = files._hold, []  # type: ignore[var-annotated]
+
+    def late(handle: int) -> None:
+        if not swept:
+            swept.extend(hidden(tmp_path))
+            files._sweep(tmp_path)
+        hold(handle)
+
+    monkeypatch.setattr(files, "_hold", late)
+    files.write_text(tmp_path / "mine", "mine")
+    assert len(swept) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["mine"]
+
+
+def test_a_stamp_tells_one_state_of_a_file_from_another(tmp_path: Path) -> None:
+    """Also where its time is set back, or is that of what stood there before."""
+    sound = tmp_path / "clip.wav"
+    assert (files.stamp_of(sound), files.digest_of(sound)) == (None, b"")
+    seen = []
+    for content in (b"one", b"two", b"two"):
+        sound.unlink(missing_ok=True)
+        time.sleep(0.02)  # systems count a file's own time in steps of up to 10 ms
+        sound.write_bytes(content)
+        os.utime(sound, ns=(10**18, 10**18))
+        seen.append((files.stamp_of(sound), files.digest_of(sound)))
+        assert files.stamp_of(sound) == seen[-1][0]
+    assert len({stamp for stamp, _ in seen}) == 3
+    assert len({digest for _, digest in seen}) == 2
 
 
 def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:
