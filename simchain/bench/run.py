@@ -12,6 +12,7 @@ import uvicorn
 
 from simchain.bench.desk import Desk
 from simchain.bench.guard import Guard
+from simchain.bench.lines import Line
 from simchain.bench.server import Bench
 from simchain.bench.sounds import Sounds
 from simchain.errors import RequestError
@@ -76,7 +77,7 @@ class Server(uvicorn.Server):
             uvicorn.Config(
                 app,
                 loop="asyncio",
-                http="h11",
+                http=Line,
                 ws="none",
                 lifespan="off",
                 interface="asgi3",
