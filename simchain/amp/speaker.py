@@ -4,10 +4,10 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
 from simchain.errors import ClipError
+from simchain.files import Stamp, stamp_of
 from simchain.filters.impulse import impulse_response
 from simchain.filters.rational import Rational, chained, from_polynomials
 from simchain.signal import Volts
@@ -40,6 +40,8 @@ def lift(speaker_hz: float, damping: float) -> Rational:
 
     H = Z / (Z + 1 / damping), made 1 at 1 kHz, where the amplifier is rated.
     """
+    from numpy.polynomial import polynomial
+
     over, under = _impedance(speaker_hz)
     total = polynomial.polyadd(over, under / damping)
     divided = from_polynomials(over[::-1], total[::-1])
@@ -66,15 +68,11 @@ def cabinet_taps(path: Path, rate: int) -> Volts:
     Raises ClipError, naming the file, for what `impulse_response` refuses with 0.5 s as the
     longest, and for a response with less at 1 kHz than 60 dB below its loudest frequency.
     """
-    try:
-        stamp = path.stat().st_mtime_ns
-    except OSError:
-        stamp = 0
-    return _cabinet_taps(path, rate, stamp)
+    return _cabinet_taps(path, rate, stamp_of(path))
 
 
 @lru_cache(maxsize=8)
-def _cabinet_taps(path: Path, rate: int, _stamp: int) -> Volts:
+def _cabinet_taps(path: Path, rate: int, _stamp: Stamp | None) -> Volts:
     taps = impulse_response(path, rate, LONGEST_CABINET_S)
     power = np.abs(np.fft.rfft(taps, rate)) ** 2
     around = power[round(RATED_HZ * 10**-0.05) : round(RATED_HZ * 10**0.05) + 1].mean()
@@ -109,6 +107,8 @@ def _closed() -> tuple[Rational, ...]:
 
 def _impedance(speaker_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return Z's numerator and denominator, lowest power first."""
+    from numpy.polynomial import polynomial
+
     w = 2 * np.pi * speaker_hz
     mass = np.array((w * w, w / RESONANCE_Q, 1.0))
     iron = np.array((LOSS_OHM, LOSSY_HENRY))

@@ -20,6 +20,8 @@ from simchain.board import (
 from simchain.chain.render import amp_name
 from simchain.chain.timeline import Timeline, timeline_of_passage
 from simchain.errors import BoardError, SimchainError
+from simchain.signal import clip_seconds
+from simchain.files import Stamp, stamp_of
 
 
 def board_document(desk: Desk | None) -> dict[str, Any]:
@@ -144,19 +146,13 @@ def _seconds(board: Board, passage: str) -> float | None:
 
     try:
         path = clip_path(board, clip_name(board, passage))
-        clip_s = _clip_s(path, path.stat().st_mtime_ns)
-    except (SimchainError, OSError):
+        clip_s = _clip_s(path, stamp_of(path))
+    except SimchainError:
         return None
     return None if clip_s is None else clip_s + tail_s(board, passage)
 
 
 @lru_cache(maxsize=256)
-def _clip_s(path: Path, changed_ns: int) -> float | None:  # noqa: ARG001 - part of the key
-    """Return the seconds of a clip, from its header."""
-    import soundfile
-
-    try:
-        with soundfile.SoundFile(path) as file:
-            return float(file.frames / file.samplerate)
-    except (soundfile.SoundFileError, ZeroDivisionError):
-        return None
+def _clip_s(path: Path, changed_ns: int) -> float:  # noqa: ARG001 - part of the key
+    """Return the seconds of a clip, from its header. Raises ClipError."""
+    return clip_seconds(path)

@@ -24,6 +24,7 @@ from simchain.chain.steps import Path
 from simchain.chain.walk import Rendering, full_scale_volts, stop_if_told, walk
 from simchain.chain.walker import Output, twice
 from simchain.decide.gains import CEILING_DBTP, mean_lufs, room_lufs
+from simchain.files import stamp_of
 from simchain.measure.loudness import loudness_or_rms, ungated_lufs
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.report.documents import figures
@@ -295,8 +296,7 @@ class Sounds:
     def _source(self, board: Board, passage: str) -> tuple[Source, Volts]:
         """Return a passage at the guitar's jack; read again where anything but orders changed."""
         clip = clip_path(board, clip_name(board, passage))
-        changed = clip.stat().st_mtime_ns if clip.exists() else 0
-        told = f"{passage} {clip} {changed} {board.model_dump_json(exclude={'orders'})}"
+        told = f"{passage} {clip} {stamp_of(clip)} {board.model_dump_json(exclude={'orders'})}"
         with self._lock:
             if told in self._sources:
                 self._sources.move_to_end(told)

@@ -10,6 +10,7 @@ import copy
 import hashlib
 from collections.abc import Hashable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import NamedTuple, cast
 from zlib import crc32
 
@@ -19,6 +20,7 @@ from simchain.chain.gates import Gate, Share
 from simchain.chain.steps import AmpUnit, Feed, Fold, Place, Step, Unit
 from simchain.chain.timeline import Timeline
 from simchain.electrics import Cable, Guitar, Link, Output, Part, Piezo, Pot, Terminal
+from simchain.files import digest_of
 
 # What stands on the sheets only, and so makes no other sound.
 _ON_PAPER = {
@@ -349,7 +351,11 @@ def _told_of(step: Step) -> bytes:
     else:
         kind, settings = type(unit).__name__, repr(unit)
     versions = [(block.model_dump_json(), gate) for block, gate in step.versions]
-    rest = (step.moment, step.gate, step.joins_dry, step.noisy, versions)
+    tables = unit.amps if isinstance(unit, AmpUnit) else [block for block, _ in step.versions]
+    if isinstance(unit, Block):
+        tables = [unit, *tables]
+    named = [digest_of(Path(file)) for each in tables for file in each.named_files().values()]
+    rest = (step.moment, step.gate, step.joins_dry, step.noisy, versions, named)
     return "\0".join((kind, settings, repr(rest))).encode()
 
 
