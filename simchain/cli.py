@@ -5,10 +5,12 @@ own, 130 interrupted. People's text goes through rich; with ``--json`` one JSON 
 nothing else, goes to standard output. Progress and warnings go to standard error.
 """
 
+import errno
 import sys
 import tempfile
 import traceback
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,7 +18,7 @@ import typer
 
 from simchain.cli_bench import bench
 from simchain.cli_body import body
-from simchain.cli_console import err, names, out, print_json, print_lines, warn
+from simchain.cli_console import err, names, out, print_json, print_lines, stop_printing, warn
 from simchain.cli_fit import fit, tones
 from simchain.cli_guide import guide
 from simchain.cli_options import (
@@ -39,9 +41,13 @@ from simchain.cli_search import search
 from simchain.cli_verify import verify
 from simchain.cli_worth import worth
 from simchain.errors import BoardError, Problem, SimchainError
+from simchain.files import reason_of
 
 if TYPE_CHECKING:
     from simchain.board import Board, BoardWarning
+
+# What the system says where something can be opened and no more be written.
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS)
 
 app = typer.Typer(
     help="Hear and measure the order of effects on a guitar board before patching it.",
@@ -408,23 +414,45 @@ def _compare(
 def main() -> None:
     """Run a command and turn whatever goes wrong into one plain line and an exit status."""
     try:
-        app()
+        sys.exit(_ended())
     except SimchainError as error:
-        err.print(str(error), soft_wrap=True, markup=False)
+        _say(str(error))
         sys.exit(2)
     except Exception as error:  # the last net: no traceback reaches the screen
+        if isinstance(error, OSError) and error.errno in NO_ROOM:
+            stop_printing()
+            _say(f"cannot write {error.filename or 'what is printed'}: {reason_of(error)}")
+            sys.exit(2)
         sys.exit(_fault(error))
+
+
+def _ended() -> Any:
+    """Run a command to its end, with all that it prints; return its exit status."""
+    try:
+        app()
+    except SystemExit as end:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+        return end.code
+
+
+def _say(line: str) -> None:
+    with suppress(OSError, AttributeError):  # standard error may be full, or closed
+        err.print(line, soft_wrap=True, markup=False)
 
 
 def _fault(error: Exception) -> int:
     """Keep the traceback of a fault of our own in a file and say where it lies."""
-    with tempfile.NamedTemporaryFile(
-        "w", prefix="simchain-fault-", suffix=".txt", delete=False
-    ) as file:
-        file.write("".join(traceback.format_exception(error)))
-    err.print(
-        f"simchain has a fault of its own ({type(error).__name__}); what it was is in {file.name}",
-        soft_wrap=True,
-        markup=False,
-    )
+    name = type(error).__name__
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="simchain-fault-", suffix=".txt", delete=False
+        ) as file:
+            file.write("".join(traceback.format_exception(error)))
+    except OSError as full:
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        where = f"{name} in {Path(place.filename).name}:{place.lineno}"
+        _say(f"simchain has a fault of its own ({where}); no more is kept: {reason_of(full)}")
+        return 1
+    _say(f"simchain has a fault of its own ({name}); what it was is in {file.name}")
     return 1

@@ -7,6 +7,7 @@ import contextlib
 import hashlib
 import os
 import tempfile
+import time
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
@@ -19,6 +20,8 @@ _PREFIX, _SUFFIX = ".simchain-", ".part"
 _LARGEST_DIGESTED = 1_000_000_000
 
 _NO_WAITING_NO_LINKS = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
+
+_LONGEST_WAIT_S = 2.0
 
 Stamp = tuple[int, ...]
 
@@ -60,6 +63,47 @@ def write_text(path: Path, text: str) -> None:
     write_bytes(path, text.encode())
 
 
+@contextlib.contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Let one run at a time read and write a file in `folder`, of those that ask for it.
+
+    So nothing that another run writes is lost in between. Where a system or disk has no locks, and
+    after a second or two, nobody is waited for.
+    """
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:  # Windows opens no folders
+        yield
+        return
+    try:
+        ends = time.monotonic() + _LONGEST_WAIT_S
+        while time.monotonic() < ends:
+            try:
+                _lock(handle)
+            except BlockingIOError:
+                time.sleep(0.005)
+            except OSError:  # a file system without locks
+                break
+            else:
+                break
+        yield
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def in_temporary_folder() -> Iterator[None]:
+    """Raise OutputError for what goes wrong meanwhile in the system's temporary folder."""
+    try:
+        yield
+    except OSError as error:
+        folder = f" {tempfile.tempdir}" if tempfile.tempdir else ""
+        raise OutputError(
+            f"cannot write into the temporary folder{folder}: {reason_of(error)}; TMPDIR may name "
+            "another"
+        ) from error
+
+
 def stamp_of(path: Path) -> Stamp | None:
     """Return what differs once a file was written to or another stands there; None without one.
 
@@ -98,7 +142,8 @@ def _aside(folder: Path) -> Iterator[Any]:
         file = tempfile.NamedTemporaryFile(  # noqa: SIM115 - closed below
             dir=folder, prefix=_PREFIX, suffix=_SUFFIX, delete=False
         )
-        _hold(file.fileno())
+        with contextlib.suppress(OSError):
+            _lock(file.fileno(), waits=True)
         if os.fstat(file.fileno()).st_nlink:
             break
         file.close()  # another run swept it before it was held
@@ -114,36 +159,26 @@ def _aside(folder: Path) -> Iterator[Any]:
 def _sweep(folder: Path) -> None:
     """Remove what interrupted runs left in `folder`, and nothing that another run holds."""
     for leftover in folder.glob(f"{_PREFIX}*{_SUFFIX}"):
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError):  # held, or on a disk where that cannot be known
             handle = os.open(leftover, os.O_RDONLY | _NO_WAITING_NO_LINKS)
             try:
-                if _is_left(handle):
-                    leftover.unlink()
+                _lock(handle)
+                leftover.unlink()
             finally:
                 os.close(handle)
 
 
-def _hold(handle: int) -> None:
-    """Show other runs that a file is in use, for as long as it is open."""
-    try:
-        import fcntl
-    except ImportError:  # where an open file cannot be removed anyway
-        return
-    with contextlib.suppress(OSError):  # a file system without locks
-        fcntl.flock(handle, fcntl.LOCK_EX)
+def _lock(handle: int, *, waits: bool = False) -> None:
+    """Have a file or folder for oneself for as long as it is open.
 
-
-def _is_left(handle: int) -> bool:
-    """Whether no run holds a file any more; False where that is not known."""
+    Raises BlockingIOError while another run has it, unless it `waits`; OSError on a file system
+    without locks. Does nothing on Windows, where an open file cannot be removed anyway.
+    """
     try:
         import fcntl
     except ImportError:
-        return True
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
+        return
+    fcntl.flock(handle, fcntl.LOCK_EX if waits else fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def _mode(path: Path) -> int:

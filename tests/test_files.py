@@ -138,15 +138,15 @@ def test_a_run_leaves_alone_what_another_is_writing(
 def test_what_is_swept_before_it_is_held_is_begun_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    hold, swept = files._hold, []  # type: ignore[var-annotated]
+    lock, swept = files._lock, []  # type: ignore[var-annotated]
 
-    def late(handle: int) -> None:
-        if not swept:
+    def late(handle: int, **how: bool) -> None:
+        if how and not swept:
             swept.extend(hidden(tmp_path))
             files._sweep(tmp_path)
-        hold(handle)
+        lock(handle, **how)
 
-    monkeypatch.setattr(files, "_hold", late)
+    monkeypatch.setattr(files, "_lock", late)
     files.write_text(tmp_path / "mine", "mine")
     assert len(swept) == 1
     assert [path.name for path in tmp_path.iterdir()] == ["mine"]

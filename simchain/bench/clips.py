@@ -99,7 +99,7 @@ def tone_of(sound: Signal, name: str = "tone") -> tuple[float, float]:
 
 def _decoded(name: str, content: bytes) -> Signal:
     """Read a sound's bytes as a clip is read; messages name it as the user does."""
-    with tempfile.TemporaryDirectory() as aside:
+    with files.in_temporary_folder(), tempfile.TemporaryDirectory() as aside:
         path = Path(aside) / f"clip{Path(name).suffix.lower()}"
         path.write_bytes(content)
         try:

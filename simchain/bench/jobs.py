@@ -16,6 +16,7 @@ from simchain.bench.desk import ConflictError
 from simchain.chain.walk import StoppedError
 from simchain.decide.pace import Pace
 from simchain.errors import SimchainError
+from simchain.files import in_temporary_folder
 
 State = Literal["running", "done", "stopped", "failed"]
 # Finished work that is kept, with its pages, and for how long work goes on that nobody asks about.
@@ -46,8 +47,12 @@ class Job:
 
     @cached_property
     def folder(self) -> Path:
-        """A folder for what it writes, which is made when it is asked for first."""
-        folder = Path(tempfile.mkdtemp(prefix="simchain-"))
+        """A folder for what it writes, which is made when it is asked for first.
+
+        Raises OutputError when it cannot be made.
+        """
+        with in_temporary_folder():
+            folder = Path(tempfile.mkdtemp(prefix="simchain-"))
         weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
         return folder
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from simchain import __version__
 from simchain.decide.engine import Engine, Job, Result, Thing, Work
 from simchain.errors import RequestError
+from simchain.files import in_temporary_folder
 
 if TYPE_CHECKING:
     from distributed import Client, LocalCluster
@@ -156,9 +157,10 @@ def local(workers: int) -> Iterator[Engine]:
         import dask
         from distributed import Client, LocalCluster
 
-        folder = stack.enter_context(
-            tempfile.TemporaryDirectory(prefix="simchain-", ignore_cleanup_errors=True)
-        )
+        with in_temporary_folder():
+            folder = stack.enter_context(
+                tempfile.TemporaryDirectory(prefix="simchain-", ignore_cleanup_errors=True)
+            )
         stack.enter_context(dask.config.set({"temporary-directory": folder}))
         here = "127.0.0.1"
         with _ctrl_c_held(), _ctrl_c_kept_out(), warnings.catch_warnings():

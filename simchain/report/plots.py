@@ -5,11 +5,13 @@ settings outlive the call.
 """
 
 import io
+import logging
 import math
 import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from simchain.files import in_temporary_folder
 from simchain.report.level_sentences import diagram_notes
 from simchain.report.stops import Stop, loop_blocks, merged_names, stops
 from simchain.report.wording import frequency, letter, spoken
@@ -144,10 +146,25 @@ def _named_bands() -> set[str]:
             "16 kHz"}  # fmt: skip
 
 
-def _sheet(width: float, height: float, title: str) -> tuple["Figure", "Axes"]:
-    from matplotlib.figure import Figure
+def empty_figure(width: float, height: float) -> "Figure":
+    """Return a figure with nothing on it, in inches.
 
-    figure = Figure(figsize=(width, height), dpi=130, facecolor=PAPER, layout="constrained")
+    matplotlib keeps files of its own in the user's folders, or in the temporary one. Raises
+    OutputError where it may write nowhere.
+    """
+    logger = logging.getLogger("matplotlib")
+    level = logger.level
+    logger.setLevel(logging.ERROR)  # in which folder is of no interest
+    try:
+        with in_temporary_folder():
+            from matplotlib.figure import Figure
+    finally:
+        logger.setLevel(level)
+    return Figure(figsize=(width, height), dpi=130, facecolor=PAPER, layout="constrained")
+
+
+def _sheet(width: float, height: float, title: str) -> tuple["Figure", "Axes"]:
+    figure = empty_figure(width, height)
     axes = figure.add_subplot(facecolor=PAPER)
     axes.set_title(literal(title), loc="left", weight="bold", color=INK, pad=26)
     axes.grid(axis="y", color=RULE, linewidth=0.7)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from simchain.measure.bands import CENTRES_HZ
 from simchain.measure.spectrogram import Spectrogram, spectrogram
-from simchain.report.plots import COLOURS, INK, PAPER, SOFT, literal, written
+from simchain.report.plots import COLOURS, INK, PAPER, SOFT, empty_figure, literal, written
 from simchain.report.wording import frequency, letter, spoken
 from simchain.signal import Signal
 
@@ -43,12 +43,9 @@ def spectrograms(sounds: Mapping[str, Signal], *, title: str, form: str = "png")
     thirds of octaves, up to 12 dB, in the colour of the order that has more, and fade where both
     are soft. Returns the picture as `form`, "png" or "svg". Raises ValueError for another form.
     """
-    from matplotlib.figure import Figure
-
     found = [spectrogram(sound, WINDOW_S, 800) for sound in sounds.values()]
     rows = len(found)
-    figure = Figure(figsize=(11.0, 1.0 + 2.1 * rows), dpi=130, facecolor=PAPER,
-                    layout="constrained")  # fmt: skip
+    figure = empty_figure(11.0, 1.0 + 2.1 * rows)
     figure.suptitle(literal(title), x=0.01, ha="left", weight="bold", color=INK)
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
     names = [f"{letter(place)}  {literal(spoken(name))}" for place, name in enumerate(sounds)]
