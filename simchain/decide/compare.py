@@ -15,6 +15,7 @@ from simchain.chain.path import named_order, path_from
 from simchain.chain.render import amp_name
 from simchain.chain.source import source_of
 from simchain.chain.stereo import may_fold, stereo_heard
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.chain.walk import Rendering, stop_if_told, walk
 from simchain.chain.walker import twice
 from simchain.decide.causes import causes
@@ -38,6 +39,7 @@ NO_AMPS: tuple[None] = (None,)
 Progress = Callable[[int, int, str], None]
 
 
+@of_unchanged_sounds
 def compare(
     board: Board,
     orders: Sequence[str | Order],

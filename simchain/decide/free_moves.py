@@ -13,6 +13,7 @@ import numpy as np
 
 from simchain.board import Allowed, Board, Order
 from simchain.chain.render import amp_name
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.decide.engine import engine
 from simchain.decide.listen import Progress
 from simchain.decide.moves import ascending, neighbours
@@ -36,6 +37,7 @@ class FreeMove:
     proved: bool
 
 
+@of_unchanged_sounds
 def free_moves(
     board: Board,
     order: str | Order,

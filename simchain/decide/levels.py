@@ -10,6 +10,7 @@ from simchain.board import Board, Order
 from simchain.chain.loop import Loop, parallel_loop
 from simchain.chain.render import amp_name, render
 from simchain.chain.stereo import HeardStereo, may_fold, stereo_heard
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.chain.walk import Rendering
 from simchain.decide.parallel import in_parallel
 from simchain.electrics import Hiss
@@ -32,6 +33,7 @@ class Levels:
     warnings: tuple[str, ...]
 
 
+@of_unchanged_sounds
 def levels(
     board: Board,
     order: str | Order,

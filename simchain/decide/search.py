@@ -19,6 +19,7 @@ import numpy as np
 from simchain.board import Allowed, Board
 from simchain.chain.render import amp_name
 from simchain.chain.source import clip_in_volts, clip_name
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.decide.checkpoint import Checkpoint
 from simchain.decide.climb import climbed
 from simchain.decide.engine import engine
@@ -38,6 +39,7 @@ LIMIT = 400_000
 _ONLY_WISHED = {"passages": {"__all__": {"above", "target_lufs", "weight"}}}
 
 
+@of_unchanged_sounds
 def search(
     board: Board,
     *,

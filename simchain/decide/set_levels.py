@@ -11,6 +11,7 @@ import numpy as np
 from simchain.board import Board, Order
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.decide.approach import DEAR, FREE, WITHIN_LU, Approach
 from simchain.decide.limits import Limit, limit_of
 from simchain.decide.meter import SILENT_LUFS, Floats, Heard, Meter
@@ -86,6 +87,7 @@ class LevelSettings:
         }
 
 
+@of_unchanged_sounds
 def set_levels(
     board: Board,
     order: str | Order,

@@ -8,6 +8,7 @@ from simchain.board import Board, Order, broken_rules, split_boxes
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
 from simchain.chain.timeline import timeline_of_passage
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.decide.conditions import CONDITIONS, Condition
 from simchain.decide.difference import Difference
 from simchain.decide.exchanges import Exchange, exchanges
@@ -117,6 +118,7 @@ class Swaps:
     holding_cost: Cost | None = None
 
 
+@of_unchanged_sounds
 def swaps(
     board: Board,
     order: str | Order,

@@ -13,6 +13,7 @@ from typing import Literal
 from simchain.board import Board, Judging, Order
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.decide.best_four import FOUR, kept_by_each_four
 from simchain.decide.in_use import InUse, Played, is_heard, played
 from simchain.decide.judge import VERDICTS, Cost
@@ -81,6 +82,7 @@ class Worth:
     warnings: tuple[str, ...]
 
 
+@of_unchanged_sounds
 def worth(
     board: Board,
     order: str | Order,

@@ -9,6 +9,7 @@ from simchain.blocks import Block
 from simchain.board import Board, Order
 from simchain.chain.render import amp_name, render
 from simchain.chain.steps import PAIR
+from simchain.chain.unchanged import of_unchanged_sounds
 from simchain.decide.parallel import in_parallel
 from simchain.patch.cables import Cable, Patching, to_buy, unheard_sides
 from simchain.patch.higher_volts import HigherVolts, headroom_gained
@@ -55,6 +56,7 @@ class Plan:
     warnings: tuple[str, ...]
 
 
+@of_unchanged_sounds
 def plan(
     board: Board,
     order: str | Order,
