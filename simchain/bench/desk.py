@@ -163,17 +163,17 @@ class Desk:
         Raises ConflictError when the file is no longer what was read or saved last, unless `over`;
         OutputError when it cannot be written.
         """
-        if self.file is None:
-            if file is None:
-                raise RequestError("this board has no file yet: give a name, such as board.toml")
-            path = self.folder / checked_file_name(file)
-            if os.path.lexists(path) and not over:
-                raise ConflictError(f"{path.name} is there already")
-        else:
+        if self.file is not None:
             path = self.file
+        elif file is not None:
+            path = self.folder / checked_file_name(file)
+        else:
+            raise RequestError("this board has no file yet: give a name, such as board.toml")
+        there = path.resolve()
+        with files.alone_in(there.parent):  # another bench may be saving the same board
             if not over:
                 self._refuse_if_changed(path)
-        files.write_text(path.resolve(), self.text)
+            files.write_text(there, self.text)
         self.file, self._on_disk = path, self.text
 
     def reload(self) -> None:
@@ -188,6 +188,16 @@ class Desk:
         self._on_disk = text
 
     def _refuse_if_changed(self, path: Path) -> None:
+        is_there = os.path.lexists(path)
+        if self.file is None:
+            if is_there:
+                raise ConflictError(f"{path.name} is there already")
+            return
+        if not is_there:
+            raise ConflictError(
+                f"{path.name} was taken away by another program since it was read: save over it "
+                "to have it there again"
+            )
         try:
             there = text_of(path)
         except BoardError as error:

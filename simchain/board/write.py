@@ -32,9 +32,11 @@ def save(path: Path, changes: Changes) -> None:
     Raises BoardError when the changed board would not load, OutputError when it cannot be
     written, RequestError as `updated` does.
     """
-    text = updated(text_of(path), changes)
-    read_board(text, file=str(path), folder=path.parent)
-    files.write_text(path.resolve(), text)
+    there = path.resolve()
+    with files.alone_in(there.parent):
+        text = updated(text_of(path), changes)
+        read_board(text, file=str(path), folder=path.parent)
+        files.write_text(there, text)
 
 
 def updated(text: str, changes: Changes) -> str:
