@@ -26,12 +26,12 @@ from simchain.report.search_words import (
     SHOWN,
     beam_sentence,
     best_of_groups,
-    cost_sentence,
     counts_sentence,
     goal_words,
     judged_sentence,
     lost_sentence,
     passes_sentence,
+    rendered_sentence,
     unbeaten_sentence,
     weights_sentence,
 )
@@ -134,7 +134,7 @@ def _parts(document: Mapping[str, Any], heard: Sequence[Mapping[str, Any]]) -> d
     passes, beam = passes_sentence(document), beam_sentence(document)
     judged = judged_sentence(document)
     lost = lost_sentence(document)
-    how = (cost_sentence(document), passes, lost, judged, beam, *document["warnings"])
+    how = (rendered_sentence(document), passes, lost, judged, beam, *document["warnings"])
     can_wish = fits(document)
     return {
         "found": document,

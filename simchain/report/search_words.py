@@ -165,10 +165,14 @@ def beam_sentence(document: Mapping[str, Any]) -> str:
     )
 
 
+def rendered_sentence(document: Mapping[str, Any]) -> str:
+    """Say how much was rendered; how long it took differs each time, and is not on the page."""
+    return f"{many(document['blocks_rendered'], 'block')} rendered."
+
+
 def cost_sentence(document: Mapping[str, Any]) -> str:
     """Say what the search took."""
-    rendered, seconds = document["blocks_rendered"], document["seconds"]
-    return f"{many(rendered, 'block')} rendered, {_duration(seconds)}."
+    return f"{rendered_sentence(document)[:-1]}, {_duration(document['seconds'])}."
 
 
 def _duration(seconds: float | None) -> str:
