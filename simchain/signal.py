@@ -8,6 +8,7 @@ import io
 import math
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -35,6 +36,9 @@ FILE_RATES = (8_000, 384_000)
 _LONGEST_OGG_PAGE = 65_307
 _LONGEST_WAV_HEADER = 256
 READABLE = ("WAV", "WAVEX", "FLAC", "AIFF", "OGG", "W64", "RF64")
+# 120 dB over full scale: files in volts stay far below, and what is squared and multiplied on the
+# way of a larger number comes to an end of floating point.
+LARGEST_SAMPLE = 1e6
 
 # The sound library reads what is there of a file that was cut off and says so in its log only.
 _CUT_OFF = re.compile(
@@ -121,7 +125,39 @@ def read_clip(path: Path) -> Signal:
     """Read a WAV, FLAC, AIFF or Ogg file; full scale is 1.0, the rate is the file's own.
 
     Raises ClipError, naming the file, when it is missing, empty, longer than ten minutes, has
-    more than two channels, holds anything but finite numbers, or is no sound file.
+    more than two channels, holds anything but finite numbers or one of more than 120 dB over full
+    scale, or is no sound file.
+    """
+    with _opened(path) as file:
+        promised, rate = int(file.frames), int(file.samplerate)
+        samples = np.empty((int(file.channels), promised))
+        held = _read_into(samples, file)
+    if held < promised:
+        raise ClipError(
+            f"clip {path}: is cut off: its header promises {promised} frames, {held} can be read"
+        )
+    try:
+        signal = Signal(samples, rate)
+    except ValueError as error:
+        raise ClipError(f"clip {path}: {error}") from error
+    _refuse_huge(path, signal)
+    return signal
+
+
+def clip_seconds(path: Path) -> float:
+    """Return how long a sound file is, in seconds, from its header alone.
+
+    Raises ClipError as `read_clip` does for what the header already shows.
+    """
+    with _opened(path) as file:
+        return float(file.frames / file.samplerate)
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator["SoundFile"]:
+    """Open a sound file whose header promises what can be used. Raises ClipError, then and later.
+
+    The sound library takes a file for one without a header where its name ends in .raw.
     """
     import soundfile
 
@@ -129,24 +165,16 @@ def read_clip(path: Path) -> Signal:
         if not path.is_file():
             kind = "is a folder, not a sound file" if path.is_dir() else "there is no such file"
             raise ClipError(f"clip {path}: {kind}")
+        if path.suffix.lower() == ".raw":
+            raise ClipError(f"clip {path}: is RAW by its name; WAV, FLAC, AIFF and Ogg are read")
         with soundfile.SoundFile(path) as file:
             _refuse_unusable(path, file)
-            promised, rate = int(file.frames), int(file.samplerate)
-            samples = np.empty((int(file.channels), promised))
-            held = _read_into(samples, file)
+            yield file
     except soundfile.LibsndfileError as error:
         reason = "is empty (0 bytes)" if path.stat().st_size == 0 else _plain(error)
         raise ClipError(f"clip {path}: {reason}; WAV, FLAC, AIFF and Ogg are read") from error
     except OSError as error:
         raise ClipError(f"clip {path}: cannot be read: {error.strerror or error}") from error
-    if held < promised:
-        raise ClipError(
-            f"clip {path}: is cut off: its header promises {promised} frames, {held} can be read"
-        )
-    try:
-        return Signal(samples, rate)
-    except ValueError as error:
-        raise ClipError(f"clip {path}: {error}") from error
 
 
 def _read_into(samples: Volts, file: "SoundFile") -> int:
@@ -269,6 +297,17 @@ def _refuse_unusable(path: Path, file: "SoundFile") -> None:
             f"clip {path}: holds {frames * channels / 1e6:.0f} million samples, "
             f"{MOST_SAMPLES / 1e6:.0f} million are the most: save it at 48 kHz, or shorten it"
         )
+
+
+def _refuse_huge(path: Path, signal: Signal) -> None:
+    """Raise ClipError for a sample that no recording has."""
+    for part in pieces(signal.frames):
+        largest = float(np.abs(signal.volts[:, part]).max())
+        if largest > LARGEST_SAMPLE:
+            raise ClipError(
+                f"clip {path}: holds a sample of {largest:.3g} where 1 is full scale; "
+                f"{LARGEST_SAMPLE:g} is the most"
+            )
 
 
 def _ogg_ends(path: Path) -> bool:

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from simchain.amp.settings import Amp
-from simchain.blocks.base import Block, kind_with_choice, kinds
+from simchain.blocks.base import Block, kind_named, kind_with_choice, kinds
 from simchain.board import crosscheck, gear, models, rules, wishes
 from simchain.board.names import NAMES_ALLOWED, Names, name_fault
 from simchain.board.wording import Findings, TooManyProblemsError, key_shown, shown, with_article
@@ -23,6 +23,17 @@ LARGEST_FILE = 1_000_000
 DEEPEST_TABLE = 12
 MOST_NAMES = 64
 TOML_LIMIT = 2**63
+# A key of so many parts and more is refused before it is read as TOML: what that takes grows with
+# the square of their number, and 60 kB of dots took 3.5 GB. Text and comments are stepped over.
+MOST_KEY_PARTS = 32
+_PART = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\[^\n])*+"|'[^'\n]*+')"""
+_LONG_KEY_OR_TEXT = re.compile(
+    rf"""(?P<long>{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{MOST_KEY_PARTS},}}+)"""
+    # A text that is not closed goes on to the end: each sign is looked at a few times at most.
+    r"""|["]{3}(?:[^"\\]|\\.|"(?!""))*+(?:["]{3})?+|'{3}(?:[^']|'(?!''))*+(?:'{3})?+"""
+    r"""|"(?:[^"\\\n]|\\[^\n])*+"?+|'[^'\n]*+'?+|[A-Za-z0-9_-]++|\#[^\n]*+""",
+    re.DOTALL,
+)
 
 # What people write that is no TOML, and what to say of it.
 COMMON_SLIPS = (
@@ -116,6 +127,11 @@ def _refusal(path: Path, text: str) -> BoardError:
 
 def _parsed(text: str, found: Findings) -> dict[str, Any]:
     """Return the file's tables, or raise BoardError when it cannot be read as TOML."""
+    if any(match["long"] for match in _LONG_KEY_OR_TEXT.finditer(text)):
+        found.add(
+            "", "", f"is nested too deeply to be a board: a key of over {MOST_KEY_PARTS} parts"
+        )
+        raise BoardError(found.problems)
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -276,18 +292,18 @@ class _Tables:
         if not isinstance(table, dict):
             self._refuse_for_no_table(where, table)
             return None
-        known = kinds()
-        kind, allowed = table.get("kind"), ", ".join(known)
+        kind = table.get("kind")
+        if isinstance(kind, str) and (model := kind_named(kind)) is not None:
+            settings = {key: value for key, value in table.items() if key != "kind"}
+            return self._valid(model, settings, where, with_article(kind))
+        allowed = ", ".join(kinds())
         if kind is None:
             self.found.add(where, "kind", f"kind is missing; it is one of: {allowed}")
         elif not isinstance(kind, str):
             text = f"kind = {shown(kind)}: text in quotes is wanted, one of: {allowed}"
             self.found.add(where, "kind", text, value=kind, allowed=allowed)
-        elif kind in known:
-            settings = {key: value for key, value in table.items() if key != "kind"}
-            return self._valid(known[kind], settings, where, with_article(kind))
         else:
-            hint = kind_with_choice(kind) or nearest(kind, known)
+            hint = kind_with_choice(kind) or nearest(kind, kinds())
             hint = hint or f"; kinds are: {allowed}"
             text = f"kind = {shown(kind)}: no such kind{hint}"
             self.found.add(where, "kind", text, value=kind, allowed=allowed)

@@ -21,6 +21,8 @@ from simchain.measure.level import level_of
 from simchain.signal import Signal, Volts, read_clip, resampled
 
 PASSIVE_PICKUP_VOLTS = (0.03, 2.5)
+# Of full scale: below the last step of 32 bits. What is softer is no sound to be made louder.
+SILENT_BELOW = 1e-10
 
 
 @dataclass(eq=False)
@@ -145,7 +147,7 @@ def clip_in_volts(board: Board, name: str) -> Signal:
         full_scale = units.dbu_to_peak_volts(board.source.full_scale_dbu)
     else:
         peak = _peak(clip)
-        if peak == 0.0:
+        if peak < SILENT_BELOW:
             raise ClipError(f"clip {name}: is silent, so loudest_peak_volts cannot set its level")
         full_scale = board.source.loudest_peak_volts / peak
     np.multiply(clip.volts, full_scale, out=clip.volts)
