@@ -347,10 +347,22 @@ def kind_with_choice(word: str) -> str:
     return ""
 
 
+def kind_named(name: str) -> type[Block] | None:
+    """Return a kind by its name, or None; no other kind's file is loaded for it."""
+    if name in _files():
+        importlib.import_module(f"simchain.blocks.{name}")
+    return _kinds.get(name)
+
+
 @cache
 def kinds() -> dict[str, type[Block]]:
     """Return every kind of block by name, in alphabetical order."""
-    package = importlib.import_module("simchain.blocks")
-    for module in pkgutil.iter_modules(package.__path__):
-        importlib.import_module(f"simchain.blocks.{module.name}")
+    for name in _files():
+        importlib.import_module(f"simchain.blocks.{name}")
     return dict(sorted(_kinds.items()))
+
+
+@cache
+def _files() -> frozenset[str]:
+    package = importlib.import_module("simchain.blocks")
+    return frozenset(module.name for module in pkgutil.iter_modules(package.__path__))

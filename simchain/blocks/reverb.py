@@ -15,6 +15,8 @@ from simchain.settings import control
 from simchain.signal import PIECE, Volts, pieces
 
 if TYPE_CHECKING:
+    from numpy.random import Generator
+
     from simchain.kernels.moving_lines import MovingLoop, Octaves, Sways
     from simchain.kernels.reverb import Loop
 
@@ -115,7 +117,7 @@ def network_of(decay_s: float, size: float, damping_hz: float, rate: int, seed: 
     )
 
 
-def _line_lengths(longest: float, random: np.random.Generator) -> Ints:
+def _line_lengths(longest: float, random: "Generator") -> Ints:
     """Draw different primes, spread evenly on a log scale, in random order."""
     from simchain.kernels.reverb import LINES
 
@@ -143,7 +145,7 @@ def _poles(gains: Floats, damping_hz: float, rate: int) -> Floats:
     return np.asarray(middle - np.sqrt(middle**2 - 1.0))
 
 
-def _signs(flips: Floats, random: np.random.Generator) -> tuple[Floats, Floats]:
+def _signs(flips: Floats, random: "Generator") -> tuple[Floats, Floats]:
     """Draw the signs of two inputs and two outputs, shape (2, 16) each.
 
     An output c is drawn among those whose transform H c has entries of one size, 4 (bent

@@ -3,6 +3,8 @@
 Each has a seed of its own, from the unit's name: the same unit hisses alike in every order.
 """
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from simchain.blocks import Moment
@@ -10,6 +12,9 @@ from simchain.chain.steps import Feed, Step
 from simchain.chain.timeline import Timeline
 from simchain.electrics import Hiss
 from simchain.signal import Volts
+
+if TYPE_CHECKING:
+    from numpy.random import Generator
 
 _OF_WIRES, _AT_INPUT, _AT_OUTPUT = 0, 1, 2
 
@@ -54,5 +59,5 @@ def _with(volts: Volts, hiss: Hiss, now: Moment, which: int) -> Volts:
     return volts + np.stack([hiss.volts(volts.shape[1], now.rate, rng) for _ in volts])
 
 
-def _random(now: Moment, *which: int) -> np.random.Generator:
+def _random(now: Moment, *which: int) -> "Generator":
     return np.random.default_rng((now.seed, *which))

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable
 from functools import lru_cache
 
 import numpy as np
-from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
 from simchain.signal import Volts, pieces
@@ -176,6 +175,8 @@ def _correction(
     What lies above TRUE_TO_HZ weighs a tenth to HEARD_TO_HZ, and above that just enough to keep
     the power above 0.
     """
+    from numpy.polynomial import chebyshev
+
     nyquist = rate / 2
     bend = np.linspace(0.0, 1.0, FIT_POINTS + 1)[1:]
     hz = nyquist * 0.999 * bend**1.5
@@ -204,6 +205,8 @@ def _correction(
 
 def _inner_zeros(c: NDArray[np.float64]) -> Roots:
     """Return the zeros inside the unit circle of a power sum(c_k T_k(cos w)) above 0."""
+    from numpy.polynomial import chebyshev
+
     x = chebyshev.chebroots(c).astype(np.complex128)
     away = np.sqrt(x - 1.0) * np.sqrt(x + 1.0)
     one, other = x + away, x - away
