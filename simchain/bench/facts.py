@@ -20,8 +20,8 @@ from simchain.board import (
 from simchain.chain.render import amp_name
 from simchain.chain.timeline import Timeline, timeline_of_passage
 from simchain.errors import BoardError, SimchainError
-from simchain.signal import clip_seconds
 from simchain.files import Stamp, stamp_of
+from simchain.signal import clip_seconds
 
 
 def board_document(desk: Desk | None) -> dict[str, Any]:
@@ -146,13 +146,12 @@ def _seconds(board: Board, passage: str) -> float | None:
 
     try:
         path = clip_path(board, clip_name(board, passage))
-        clip_s = _clip_s(path, stamp_of(path))
+        return _clip_s(path, stamp_of(path)) + tail_s(board, passage)
     except SimchainError:
         return None
-    return None if clip_s is None else clip_s + tail_s(board, passage)
 
 
 @lru_cache(maxsize=256)
-def _clip_s(path: Path, changed_ns: int) -> float:  # noqa: ARG001 - part of the key
+def _clip_s(path: Path, _stamp: Stamp | None) -> float:
     """Return the seconds of a clip, from its header. Raises ClipError."""
     return clip_seconds(path)
