@@ -7,6 +7,7 @@ nothing else, goes to standard output. Progress and warnings go to standard erro
 
 import errno
 import gc
+import os
 import sys
 import tempfile
 import traceback
@@ -419,9 +420,11 @@ def main() -> None:
     """Run a command and turn whatever goes wrong into one plain line and an exit status.
 
     Loading makes some hundred thousand objects and no rubbish: looking for it took a sixth of
-    `check`, which ends before there is any.
+    `check`, which ends before there is any. And no package that is installed beside simchain is
+    asked whether it is a plug-in of the one that checks settings.
     """
     gc.disable()
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         sys.exit(_ended())
     except SimchainError as error:

@@ -33,7 +33,7 @@ class Settings(BaseModel):
 
     def named_files(self) -> dict[str, str]:
         """Return the settings that name a file, with the files' names."""
-        flagged = (name for name, field in type(self).model_fields.items() if is_file(field))
+        flagged = files_in(type(self))
         return {name: value for name in flagged if (value := getattr(self, name)) is not None}
 
     def standing(self, control: str) -> float:
@@ -100,6 +100,12 @@ def is_movable(field: FieldInfo) -> bool:
 def movable_in(model: type[BaseModel]) -> frozenset[str]:
     """Return the names of the settings that may change during a passage."""
     return frozenset(name for name, field in model.model_fields.items() if is_movable(field))
+
+
+@cache
+def files_in(model: type[BaseModel]) -> tuple[str, ...]:
+    """Return the names of the settings that name a file."""
+    return tuple(name for name, field in model.model_fields.items() if is_file(field))
 
 
 def is_file(field: FieldInfo) -> bool:
