@@ -174,9 +174,10 @@ def even_hz() -> NDArray[np.float64]:
 def even_gain(response: NDArray[np.complex128]) -> float:
     """Return the gain that keeps the power of a spectrum falling as 1/f^2; see `Body`.
 
-    `response` at each of `even_hz()`: 1 / sqrt(sum(|H|^2 / f^2) / sum(1 / f^2)).
+    `response` at each of `even_hz()`: 1 / sqrt(sum(|H|^2 / f^2) / sum(1 / f^2)). One that ends
+    earlier, at half a low rate, is made even over what it has.
     """
-    weight = even_hz() ** -2.0
+    weight = even_hz()[: response.size] ** -2.0
     return float(np.sqrt(weight.sum() / np.sum(weight * np.abs(response) ** 2)))
 
 
@@ -186,7 +187,7 @@ def _modal_gain(modes: tuple[Mode, ...]) -> float:
 
 
 def _spectrum(response: NDArray[np.float64], rate: int) -> NDArray[np.complex128]:
-    """Return the spectrum of an impulse response at each of `even_hz()`."""
+    """Return the spectrum of an impulse response at each of `even_hz()`, up to half its rate."""
     spectrum = np.fft.rfft(response, round(rate / EVEN_STEP_HZ))
     first, last = (round(hz / EVEN_STEP_HZ) for hz in EVEN_HZ)
     return np.asarray(spectrum[first : last + 1], dtype=np.complex128)

@@ -152,6 +152,16 @@ def test_a_file_stands_in_for_modes(tmp_path: Path, level: float) -> None:
     assert off < -60
 
 
+def test_a_file_is_as_loud_at_half_the_rate(tmp_path: Path) -> None:
+    """As the quick pass of a search runs it: half of that rate ends below 20 kHz."""
+    file = write_response(tmp_path / "body.wav", impulse_response(Body(mix=1))[: RATE // 2])
+    rms = []
+    for rate in (RATE, RATE // 2):
+        tone = np.sin(2 * np.pi * 200 * np.arange(rate) / rate)[np.newaxis]
+        rms.append(np.std(Body(file=file, mix=1).process(tone, Moment(rate))[0, rate // 2 :]))
+    assert 20 * np.log10(rms[1] / rms[0]) == pytest.approx(0, abs=0.05)
+
+
 def test_a_file_is_linear_and_keeps_channels_apart(tmp_path: Path) -> None:
     random = np.random.default_rng(8)
     file = write_response(
