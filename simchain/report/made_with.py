@@ -51,7 +51,8 @@ def write_made_with(folder: Path, board: Board) -> None:
 
 def _settings_json(board: Board) -> str:
     settings = board.model_dump(mode="json", exclude=_PLACES)
-    for block in settings["blocks"].values():
-        if block.get("file"):
-            block["file"] = Path(block["file"]).name
+    for family in ("blocks", "amps"):
+        for name, table in getattr(board, family).items():
+            for key, path in table.named_files().items():
+                settings[family][name][key] = Path(path).name
     return json.dumps(settings, sort_keys=True, ensure_ascii=False)

@@ -1,6 +1,7 @@
 """What the stage card is made from: what happens in a passage, and where controls stand."""
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 from simchain.board import Board, Order
@@ -8,7 +9,7 @@ from simchain.board.models import OF_THE_UNIT
 from simchain.chain.timeline import SOURCE
 from simchain.report.timeline import event_text
 from simchain.report.wording import number_text, spoken, with_unit
-from simchain.settings import Settings, unit_of
+from simchain.settings import Settings, is_file, unit_of
 
 MOST_CONTROLS = 8
 LAST = "level_db"  # the last thing in every unit
@@ -77,11 +78,12 @@ def _changed(
 
 
 def _control(block: Settings, name: str, value: Any) -> str:
-    unit = unit_of(type(block).model_fields[name])
-    words = spoken(name)
+    field = type(block).model_fields[name]
+    unit, words = unit_of(field), spoken(name)
     if unit:
         words = words.removesuffix(f" {unit.lower()}")
-    return f"{words} {_value(value, unit)}"
+    # Where a file lies is of no use on a stage, and makes no other sound.
+    return f"{words} {Path(value).name if is_file(field) and value else _value(value, unit)}"
 
 
 def _value(value: Any, unit: str) -> str:
