@@ -6,7 +6,6 @@ from contextlib import suppress
 
 import numpy as np
 
-from simchain.files import in_temporary_folder
 from simchain.signal import Volts, pieces
 
 # Some two minutes in stereo at 48 kHz: what is shorter waits in memory.
@@ -16,23 +15,22 @@ LARGE_BYTES = 100_000_000
 class Aside:
     """A sound put aside, shape (channels, frames), to be fetched by `pieces`.
 
-    The file is that of the system's temporary folder and goes with this object. Raises
-    OutputError where there is no room for it.
+    The file is that of the system's temporary folder and goes with this object. Raises OSError
+    where there is no room for it.
     """
 
     def __init__(self, volts: Volts):
         self.shape: tuple[int, ...] = volts.shape
-        with in_temporary_folder():
-            self._file = tempfile.TemporaryFile()  # noqa: SIM115
-            weakref.finalize(self, self._file.close)
-            try:
-                for part in pieces(volts.shape[1]):
-                    self._file.write(np.ascontiguousarray(volts[:, part]).data)
-                self._file.flush()
-            except OSError:
-                with suppress(OSError):  # it tries once more, and would be told of later
-                    self._file.close()
-                raise
+        self._file = tempfile.TemporaryFile()  # noqa: SIM115
+        weakref.finalize(self, self._file.close)
+        try:
+            for part in pieces(volts.shape[1]):
+                self._file.write(np.ascontiguousarray(volts[:, part]).data)
+            self._file.flush()
+        except OSError:
+            with suppress(OSError):  # it tries to write once more, and would complain later on
+                self._file.close()
+            raise
 
     def piece(self, part: slice) -> Volts:
         """Return one of its `pieces`."""
