@@ -226,12 +226,15 @@ def levels(
     """Level at every test point of one order: RMS, peak, and how far from clipping."""
     from simchain.board import load_board
     from simchain.decide.levels import levels as levels_of
+    from simchain.files import prepare_folder
     from simchain.report.documents import levels_document
     from simchain.report.made_with import write_made_with
     from simchain.report.results import write_levels
     from simchain.report.tables import levels_lines, levels_table
 
     loaded = load_board(board)
+    if folder:
+        prepare_folder(folder)
     with err.status(f"rendering {order}"):
         document = levels_document(levels_of(loaded, order, passages=names(passages), amp=amp))
         document["files"] = []
@@ -261,11 +264,13 @@ def set_levels(
 ) -> None:
     """Find the level controls that put every passage where it should sit in one order."""
     from simchain.board import load_board
-    from simchain.board.write import save
+    from simchain.board.write import prepare_to_save, save
     from simchain.decide.set_levels import set_levels as found_levels
     from simchain.report.set_levels import set_levels_document, set_levels_parts
 
     loaded = load_board(board)
+    if write:
+        prepare_to_save(board)
     with Progress(err) as progress:
         result = found_levels(
             loaded, order, passages=names(passages), amp=amp, progress=progress.say

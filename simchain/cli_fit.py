@@ -57,12 +57,14 @@ def fit(
 ) -> None:
     """Find a block's settings in a recording of your own unit (see simchain tones)."""
     from simchain.board import load_board
-    from simchain.board.write import save
+    from simchain.board.write import prepare_to_save, save
     from simchain.fit.fitting import changes_of, fit_block
     from simchain.fit.sent import playback_dbu
     from simchain.report.fit import fit_document, fit_parts
 
     loaded = load_board(board)
+    if write:
+        prepare_to_save(board)
     with Progress(err) as progress:
         result = fit_block(
             loaded,

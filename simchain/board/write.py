@@ -26,6 +26,11 @@ Changes = Mapping[KeyPath, Any]
 REMOVED: Final = object()
 
 
+def prepare_to_save(path: Path) -> None:
+    """Raise OutputError where `save` could not write: before long work, not after it."""
+    files.prepare_folder(path.resolve().parent)
+
+
 def save(path: Path, changes: Changes) -> None:
     """Make `changes` in a board file: it ends up whole, with a board that loads, or as it was.
 

@@ -22,11 +22,15 @@ _TOGETHER_MS = 0.05
 
 
 def refuse_file(file: Path, recordings: Sequence[Path]) -> None:
-    """Raise RequestError for a name that is no WAV file's, or would write over a recording."""
+    """Raise RequestError for a name that is no WAV file's, or would write over a recording.
+
+    Also OutputError for a folder that cannot be written.
+    """
     if file.suffix.lower() != ".wav":
         raise RequestError(f"--out {file}: a name that ends in .wav is wanted")
     if any(file.resolve() == recording.resolve() for recording in recordings):
         raise RequestError(f"--out {file}: is one of the recordings; give another name")
+    prepare_folder(file.parent)
 
 
 def write_body(file: Path, body: BodyResponse) -> None:
@@ -34,7 +38,6 @@ def write_body(file: Path, body: BodyResponse) -> None:
 
     Raises OutputError when it cannot be written.
     """
-    prepare_folder(file.parent)
     write_float_wav(file, Signal(body.impulse, body.rate))
 
 
