@@ -36,9 +36,23 @@ FILE_RATES = (8_000, 384_000)
 _LONGEST_OGG_PAGE = 65_307
 _LONGEST_WAV_HEADER = 256
 READABLE = ("WAV", "WAVEX", "FLAC", "AIFF", "OGG", "W64", "RF64")
+# How files of these formats begin. Nothing else comes to the sound library: it would try two dozen
+# formats more, one of which prints what it thinks of a broken file on the user's screen.
+_BEGINNINGS = re.compile(
+    rb"(?:RIFF|RIFX|RF64).{4}WAVE|FORM.{4}AIF[FC]|riff\x2e\x91\xcf\x11|fLaC|OggS", re.DOTALL
+)
+# What else people have, by how it begins (MPEG by eleven bits that are set).
+_OTHERS = (
+    (re.compile(rb"ID3|\xff[\xe0-\xff]"), "MP3"),
+    (re.compile(rb".{4}ftyp", re.DOTALL), "M4A or MP4"),
+    (re.compile(rb"caff"), "CAF"),
+    (re.compile(rb"\.snd"), "AU"),
+)
 # 120 dB over full scale: files in volts stay far below, and what is squared and multiplied on the
 # way of a larger number comes to an end of floating point.
 LARGEST_SAMPLE = 1e6
+# Below the last step of 32 bits: what is softer is no sound to be scaled by its own level.
+SILENT_BELOW = 1e-10
 
 # The sound library reads what is there of a file that was cut off and says so in its log only.
 _CUT_OFF = re.compile(
@@ -167,12 +181,14 @@ def _opened(path: Path) -> Iterator["SoundFile"]:
             raise ClipError(f"clip {path}: {kind}")
         if path.suffix.lower() == ".raw":
             raise ClipError(f"clip {path}: is RAW by its name; WAV, FLAC, AIFF and Ogg are read")
+        _refuse_others(path)
         with soundfile.SoundFile(path) as file:
             _refuse_unusable(path, file)
             yield file
     except soundfile.LibsndfileError as error:
-        reason = "is empty (0 bytes)" if path.stat().st_size == 0 else _plain(error)
-        raise ClipError(f"clip {path}: {reason}; WAV, FLAC, AIFF and Ogg are read") from error
+        raise ClipError(
+            f"clip {path}: {_plain(error)}; WAV, FLAC, AIFF and Ogg are read"
+        ) from error
     except OSError as error:
         raise ClipError(f"clip {path}: cannot be read: {error.strerror or error}") from error
 
@@ -265,6 +281,17 @@ def flac_16_bit(samples: Volts, rate: int, seed: int = 0) -> bytes:
         dither = random.random(line.size) - random.random(line.size)
         steps[channel] = np.clip(np.rint(line * 32768.0 + dither), -32768, 32767).astype(np.int16)
     return _encoded(steps, rate, "FLAC", "PCM_16")
+
+
+def _refuse_others(path: Path) -> None:
+    """Raise ClipError for a file that begins as none of what is read does."""
+    with path.open("rb") as file:
+        head = file.read(12)
+    if _BEGINNINGS.match(head):
+        return
+    form = next((f"is {name}" for begins, name in _OTHERS if begins.match(head)), "")
+    reason = form or ("cannot be read as sound" if head else "is empty (0 bytes)")
+    raise ClipError(f"clip {path}: {reason}; WAV, FLAC, AIFF and Ogg are read")
 
 
 def _refuse_unusable(path: Path, file: "SoundFile") -> None:

@@ -18,11 +18,9 @@ from simchain.chain.timeline import (
 from simchain.electrics import hum
 from simchain.errors import ClipError, Problem, RequestError
 from simchain.measure.level import level_of
-from simchain.signal import Signal, Volts, read_clip, resampled
+from simchain.signal import SILENT_BELOW, Signal, Volts, read_clip, resampled
 
 PASSIVE_PICKUP_VOLTS = (0.03, 2.5)
-# Of full scale: below the last step of 32 bits. What is softer is no sound to be made louder.
-SILENT_BELOW = 1e-10
 
 
 @dataclass(eq=False)

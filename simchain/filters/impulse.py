@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain.errors import ClipError
-from simchain.signal import PIECE, Signal, Volts, pieces, read_clip, resampled
+from simchain.signal import PIECE, SILENT_BELOW, Signal, Volts, pieces, read_clip, resampled
 
 ONSET_DB = -60.0
 _SILENCE_AHEAD_S = 0.02  # more than a rate conversion rings ahead
@@ -35,7 +35,7 @@ def impulse_response(path: Path, rate: int, longest_s: float) -> Volts:
         raise ClipError(
             f"impulse response {path}: is {signal.seconds:.3g} s long; {longest_s:g} s are the most"
         )
-    if not signal.volts.any():
+    if np.abs(signal.volts).max() < SILENT_BELOW:
         raise ClipError(f"impulse response {path}: is silent; a sound is wanted")
     line = signal.volts[0]
     if rate != signal.rate:
