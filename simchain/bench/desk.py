@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +26,12 @@ class ConflictError(SimchainError):
 
 @dataclass(frozen=True)
 class _Sheet:
-    """A text that loads as a board, and in words what was done to come to it."""
+    """A text that loads as a board, which change it came by, and in words what was done."""
 
     text: str
     board: Board
     say: str = ""
+    revision: int = 0
 
 
 class Desk:
@@ -47,7 +48,6 @@ class Desk:
         Raises BoardError for a text that does not load.
         """
         self.folder, self.file = folder, file
-        self.revision = 0
         self._on_disk = text if file else None
         self._now = _Sheet(text, self._read(text))
         self._past: list[_Sheet] = []
@@ -75,6 +75,16 @@ class Desk:
     def board(self) -> Board:
         """The board as it stands."""
         return self._now.board
+
+    @property
+    def revision(self) -> int:
+        """How many changes there have been, undo and redo among them."""
+        return self._now.revision
+
+    def standing(self) -> tuple[int, Board]:
+        """Return the revision and its board, which belong together in the midst of a change too."""
+        now = self._now
+        return now.revision, now.board
 
     @property
     def text(self) -> str:
@@ -144,16 +154,14 @@ class Desk:
         if not self._past:
             raise ConflictError("there is nothing to undo")
         self._ahead.append(self._now)
-        self._now = self._past.pop()
-        self.revision += 1
+        self._now = replace(self._past.pop(), revision=self.revision + 1)
 
     def redo(self) -> None:
         """Do once more what was taken back. Raises ConflictError when there is nothing."""
         if not self._ahead:
             raise ConflictError("there is nothing to redo")
         self._past.append(self._now)
-        self._now = self._ahead.pop()
-        self.revision += 1
+        self._now = replace(self._ahead.pop(), revision=self.revision + 1)
 
     # The file
 
@@ -226,10 +234,9 @@ class Desk:
         """Make `text` what is on the desk, once it loads."""
         if text == self.text:
             return
-        sheet = _Sheet(text, self._read(text), say)
+        sheet = _Sheet(text, self._read(text), say, self.revision + 1)
         self._past = [*self._past, self._now][-MOST_STEPS:]
         self._now, self._ahead = sheet, []
-        self.revision += 1
 
     def _read(self, text: str) -> Board:
         if len(text.encode()) > LARGEST_FILE:

@@ -240,11 +240,10 @@ class Bench:
 
     def _asked_of(self, request: Request) -> tuple[Board, Mapping[str, str]]:
         """Return the board as it stands, and what is asked of it."""
-        desk = self._begun()
-        given = request.query_params.get("revision")
-        if given is not None and given != str(desk.revision):
+        revision, board = self._begun().standing()
+        if request.query_params.get("revision") not in (None, str(revision)):
             raise stale()
-        return desk.board, request.query_params
+        return board, request.query_params
 
     # What changes something
 
@@ -277,12 +276,12 @@ class Bench:
 
         return answering
 
-    def _board_at(self, revision: int) -> Board:
-        """Return the board as it stands, if it is that of a revision."""
-        desk = self._begun()
-        if revision != desk.revision:
+    def _board_at(self, asked: int) -> Board:
+        """Return the board as it stands, if it is that of the revision that is asked for."""
+        revision, board = self._begun().standing()
+        if asked != revision:
             raise stale()
-        return desk.board
+        return board
 
     def _begun(self) -> Desk:
         if self.desk is None:

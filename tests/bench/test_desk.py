@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from pathlib import Path
+from threading import Event, Thread
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -378,3 +379,29 @@ def test_an_unknown_starter(tmp_path: Path):
     with pytest.raises(RequestError, match="did you mean 'electric'"):
         Desk.begun("electrik", tmp_path, "x.toml")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_revision_and_its_board_belong_together(desk: Desk) -> None:
+    """Asked while another thread undoes and redoes: of odd revisions the boost is turned up."""
+    desk.change({("blocks", "push", "gain_db"): 9.0}, "louder")
+    boards = {1: desk.board}
+    desk.undo()
+    boards[0] = desk.board
+    enough, seen = Event(), set()
+
+    def undo_and_redo() -> None:
+        while not enough.is_set():
+            desk.redo()
+            desk.undo()
+
+    thread = Thread(target=undo_and_redo, daemon=True)
+    thread.start()
+    try:
+        while len(seen) < 30:
+            for _ in range(1000):
+                revision, board = desk.standing()
+                assert board is boards[revision % 2]
+            seen.add(revision)
+    finally:
+        enough.set()
+        thread.join()
