@@ -85,7 +85,6 @@ def cabinet(path: str) -> str:
 
 
 def unit(path: str) -> str:
-    from simchain.fit.received import read_received
 
     return f"{read_received(Path(path)).line.size} frames"
 
@@ -97,7 +96,6 @@ def loopback(path: str) -> str:
 
 
 def together(path: str, other: str) -> str:
-    from simchain.measure.recordings import read_together
 
     return f"{read_together(Path(path), Path(other)).pickup.frames} frames"
 
@@ -291,18 +289,17 @@ def _limit() -> None:
 def _load(*, warm: bool) -> None:
     """Load what doors need, so that no fork pays for it, nor counts it as taken."""
     import tempfile
+    from importlib import import_module
 
     import numpy as np
     import soundfile
 
-    import simchain.cli
     from simchain.amp.speaker import cabinet_taps
     from simchain.board import check_board, read_board, starter
-    from simchain.fit.received import read_received
     from simchain.fit.sent import sent
-    from simchain.measure.recordings import read_together
 
-    assert (read_received, read_together)
+    for name in ("cli", "fit.received", "measure.recordings", "decide.heard", "decide.checkpoint"):
+        import_module(f"simchain.{name}")
     sent()
     check_board(read_board(starter("demo")))
     with tempfile.TemporaryDirectory() as folder:
