@@ -85,6 +85,7 @@ def cabinet(path: str) -> str:
 
 
 def unit(path: str) -> str:
+    from simchain.fit.received import read_received
 
     return f"{read_received(Path(path)).line.size} frames"
 
@@ -96,6 +97,7 @@ def loopback(path: str) -> str:
 
 
 def together(path: str, other: str) -> str:
+    from simchain.measure.recordings import read_together
 
     return f"{read_together(Path(path), Path(other)).pickup.frames} frames"
 
