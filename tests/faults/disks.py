@@ -28,49 +28,47 @@ def files_up_to(most_bytes: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
-@contextmanager
-def small_disk(folder: Path, size_bytes: int) -> Iterator[None]:
-    """Make `folder` an empty disk of that size; `fill` then fills it.
+class Disk:
+    """A small disk at `folder`; where `is_disk` is false it only behaves as one."""
 
-    Where a test may mount none, flushing any file fails in place of writing one, as it does on a
-    full disk that finds room for what it is given late.
-    """
-    with _mounted(folder, size_bytes) as is_disk:
-        if is_disk:
-            yield
-        else:
+    def __init__(self, folder: Path, *, is_disk: bool) -> None:
+        self._filler, self._is_disk = folder / "filler", is_disk
+
+    @contextmanager
+    def full(self, left_bytes: int = 0) -> Iterator[None]:
+        """Have it full, but for so many bytes."""
+        if not self._is_disk:
             full = OSError(28, "No space left on device")
             with mock.patch("os.fsync", side_effect=full):
                 yield
+            return
+        with suppress(OSError), self._filler.open("wb", buffering=0) as file:
+            while file.write(bytes(4_096)):
+                pass
+        os.truncate(self._filler, max(0, self._filler.stat().st_size - left_bytes))
+        try:
+            yield
+        finally:
+            self._filler.unlink()
 
 
 @contextmanager
-def _mounted(folder: Path, size_bytes: int) -> Iterator[bool]:
+def small_disk(folder: Path, size_bytes: int) -> Iterator[Disk]:
+    """Make `folder` an empty disk of that size.
+
+    Where a test may mount none, flushing any file fails while it is full, as on disks that find
+    room for what they are given as late as that.
+    """
     mount = shutil.which("mount")
-    if mount is None or os.geteuid() != 0:
-        yield False
-        return
-    asked = [mount, "-t", "tmpfs", "-o", f"size={size_bytes}", "tmpfs", str(folder)]
-    if subprocess.run(asked, capture_output=True, check=False).returncode:
-        yield False
+    asked = [mount or "", "-t", "tmpfs", "-o", f"size={size_bytes}", "tmpfs", str(folder)]
+    allowed = mount is not None and os.geteuid() == 0
+    if not allowed or subprocess.run(asked, capture_output=True, check=False).returncode:
+        yield Disk(folder, is_disk=False)
         return
     try:
-        yield True
+        yield Disk(folder, is_disk=True)
     finally:
         subprocess.run(["umount", "-l", str(folder)], check=True)
-
-
-def fill(folder: Path) -> Path:
-    """Fill the disk that `folder` is, if it is one; return what takes the room."""
-    filler = folder / "filler"
-    if not os.path.ismount(folder):
-        filler.write_bytes(b"")
-        return filler
-    for size in (65_536, 4_096):
-        with suppress(OSError), filler.open("ab", buffering=0) as file:
-            while file.write(bytes(size)):
-                pass
-    return filler
 
 
 @contextmanager
