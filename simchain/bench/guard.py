@@ -8,8 +8,8 @@ import asyncio
 import hmac
 import json
 import traceback
-from collections.abc import Awaitable, Callable, MutableMapping
-from contextlib import suppress
+from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +22,8 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 LARGEST_JSON = 1_000_000
 LARGEST_SOUND = 120_000_000
 BODY_WITHIN_S = 10.0
+# Of sounds that are sent here; each takes twice its size while it comes.
+COME_AT_ONCE = 4
 READS_ON_S = 2.0
 
 
@@ -93,6 +95,7 @@ class Guard:
     def __init__(self, app: App, *, port: int, token: str, say: Callable[[str], None]) -> None:
         self._app, self._token, self._say = app, token.encode(), say
         self._hosts = {f"{host}:{port}".encode() for host in ("127.0.0.1", "localhost", "[::1]")}
+        self._few_come = asyncio.Semaphore(COME_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -101,11 +104,13 @@ class Guard:
         coming, answer = _Coming(receive), _Answer(send)
         try:
             self._refuse_foreign(scope)
-            if scope["method"] == "POST":
-                self._refuse_unasked(scope)
+            if scope["method"] != "POST":
+                await self._app(scope, receive, answer)
+                return
+            self._refuse_unasked(scope)
+            async with self._room(scope):
                 content = await _body(scope, coming)
-                receive = _replayed(content, receive)
-            await self._app(scope, receive, answer)
+                await self._app(scope, _replayed(content, receive), answer)
         except _RefusedError as refused:
             if scope["method"] not in ("GET", "HEAD"):
                 await _read_on(coming)
@@ -114,6 +119,22 @@ class Guard:
             line = fault_line(error)
             self._say(line)
             await answer.whole(500, "application/json", json.dumps({"text": line}))
+
+    @asynccontextmanager
+    async def _room(self, scope: Scope) -> AsyncIterator[None]:
+        """Hold room for a body, and whatever is made of it; large ones wait for each other."""
+        if _limits(scope) is JSON:
+            yield
+            return
+        try:
+            await asyncio.wait_for(self._few_come.acquire(), BODY_WITHIN_S)
+        except TimeoutError:
+            text = "other sounds are being sent just now: send this one again"
+            raise _RefusedError(503, text) from None
+        try:
+            yield
+        finally:
+            self._few_come.release()
 
     def _refuse_foreign(self, scope: Scope) -> None:
         if scope["method"] not in ("GET", "HEAD", "POST"):

@@ -7,20 +7,24 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from threading import Thread
+from time import monotonic
 
 import uvicorn
 
 from simchain.bench.desk import Desk
 from simchain.bench.guard import Guard
 from simchain.bench.lines import Line
+from simchain.bench.memory import GivingBack, give_back
 from simchain.bench.server import Bench
 from simchain.bench.sounds import Sounds
+from simchain.bench.threads import done_aside
 from simchain.errors import RequestError
 from simchain.files import reason_of
 
 ADDRESS = "127.0.0.1"
 ENDS_WITHIN_S = 1
 JOB_ENDS_WITHIN_S = 2.0
+LOOKS_EVERY_S = 1
 
 
 def run(
@@ -87,14 +91,22 @@ class Server(uvicorn.Server):
                 proxy_headers=False,
                 server_header=False,
                 timeout_graceful_shutdown=ENDS_WITHIN_S,
+                callback_notify=self._notice,
+                timeout_notify=LOOKS_EVERY_S,
             )
         )
-        self._answers = answers
+        self._answers, self._giving_back = answers, GivingBack()
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to answer, and say so."""
         await super().startup(sockets=sockets)
         self._answers()
+
+    async def _notice(self) -> None:
+        """Give memory back while nobody asks for anything."""
+        state = self.server_state
+        if self._giving_back.look(state.total_requests, bool(state.tasks), monotonic()):
+            await done_aside(give_back)
 
 
 def _ready(desk: Desk | None, sounds: Sounds, told: Callable[[], None]) -> None:

@@ -235,6 +235,24 @@ def test_a_body_that_does_not_come_is_given_up(
         assert line.makefile("rb").readline().split()[1] == b"408"
 
 
+def test_so_many_sounds_come_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another waits for room, and is told so in the end; nobody else is held up."""
+    monkeypatch.setattr(guard, "COME_AT_ONCE", 2)
+    half = f"POST /clip HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nBench-Token: {TOKEN}\r\n"
+    half += "Content-Type: audio/wav\r\nContent-Length: 100\r\n\r\nRIFF"
+    sound = {"Content-Type": "audio/wav"}
+    with served(echo) as client:
+        lines = [client.raw((half % client.port).encode()) for _ in range(2)]
+        assert client.get("/").status == 200  # both have been looked at by now
+        monkeypatch.setattr(guard, "BODY_WITHIN_S", 0.3)  # for who comes from now on
+        refused = client.ask("POST", "/clip", b"RIFF", sound)
+        assert (refused.status, refused.body.startswith(b"other sounds")) == (503, True)
+        assert client.post("/x").status == 200
+        lines[0].close()
+        assert client.ask("POST", "/clip", b"RIFF", sound).status == 200
+        lines[1].close()
+
+
 @pytest.mark.parametrize(
     "content",
     [b"\x16\x03\x01\x02\x00\x01\x00", b"GET /\r\n\r\n", b"\r\n" * 50, b"GET / HTTP/9.9\r\n\r\n",
