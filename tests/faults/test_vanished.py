@@ -14,13 +14,14 @@ import soundfile
 from simchain.bench.desk import Desk
 from simchain.bench.server import Bench
 from simchain.bench.sounds import Sounds
-from simchain.board import Board, load_board
+from simchain.board import load_board
 from simchain.chain.render import render
 from simchain.decide.compare import compare
 from simchain.decide.search import search
 from simchain.errors import ClipError
 from tests.bench.serving import TOKEN, Answer, Client, served
 from tests.conftest import TWO_ORDERS, Simchain, board_beside_tone
+from tests.faults.writers import found_by_search
 
 GONE = r"\[source\] clip = .clip\.wav.: no clip of this name ships with simchain .* no such file.*"
 HEARD = "/heard?order=a&passage=riff"
@@ -155,24 +156,17 @@ class Happening:
             self.does()
 
 
-def found(board: Board, checkpoint: Path, **asked: Any) -> Any:
-    from simchain.report.search_document import search_document
-
-    result = search(board, checkpoint=checkpoint, **asked)
-    return {**search_document(result, members=True), "blocks_rendered": None, "seconds": None}
-
-
 @pytest.mark.parametrize("after", [1, 2])
 def test_a_clip_that_goes_in_the_middle_of_a_search(board: Path, after: int) -> None:
     """The search says so; with the clip back it goes on to what it would have found."""
     clip, aside, kept = (board.parent / name for name in ("clip.wav", "aside", "kept"))
     loaded = load_board(board)
     with pytest.raises(ClipError, match=GONE):
-        found(loaded, kept, progress=Happening(lambda: clip.rename(aside), after))
+        found_by_search(loaded, kept, progress=Happening(lambda: clip.rename(aside), after))
     with pytest.raises(ClipError, match=GONE):
-        found(loaded, kept)
+        found_by_search(loaded, kept)
     aside.rename(clip)
-    assert found(loaded, kept) == found(loaded, board.parent / "whole")
+    assert found_by_search(loaded, kept) == found_by_search(loaded, board.parent / "whole")
 
 
 @pytest.mark.parametrize("what", ["clip", "age"])

@@ -2,10 +2,14 @@
 
 import re
 from pathlib import Path
+from typing import Any
 
 import soundfile
 
+from simchain.board import Board
+from simchain.decide.search import search
 from simchain.fit.received import given_volts
+from simchain.report.search_document import search_document
 from tests.conftest import TWO_ORDERS, Ran, board_beside_tone
 from tests.fit.recorder import Interface
 from tests.test_cli_body import RATE, bursts, through_two
@@ -69,3 +73,9 @@ def refused_in_one_line(ran: Ran, where: Path, why: str) -> None:
     assert re.fullmatch(
         rf"cannot (write|write into|open) .*{re.escape(str(where))}.*: {why}", told[0]
     )
+
+
+def found_by_search(board: Board, checkpoint: Path, **asked: Any) -> dict[str, Any]:
+    """Return what a search finds, but for how much of it was new, and how long it took."""
+    found = search_document(search(board, checkpoint=checkpoint, **asked), members=True)
+    return {**found, "blocks_rendered": None, "seconds": None}
