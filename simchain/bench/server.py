@@ -39,8 +39,9 @@ from simchain.errors import RequestError
 if TYPE_CHECKING:
     from simchain.bench.sounds import Sounds
 
-# So many sounds may be rendered at once; others wait.
+# So many sounds may be rendered at once, and so much be done that takes longer; others wait.
 SOUNDS_AT_ONCE = 4
+LONG_AT_ONCE = 4
 LONGEST_SLICE_S = 60.0
 LATEST_S = 86_400.0
 NOBODY = "nobody waits for this sound any more"
@@ -59,6 +60,7 @@ class Bench:
         self.jobs = Jobs(fault_line)
         self._one_change_at_a_time = asyncio.Lock()
         self._few_sounds = asyncio.Semaphore(SOUNDS_AT_ONCE)
+        self._few_long = asyncio.Semaphore(LONG_AT_ONCE)
 
     def app(self) -> Router:
         """Return the application. Faults escape from it; `guard.Guard` belongs around it."""
@@ -232,7 +234,7 @@ class Bench:
 
     async def _long(self, request: Request, work: Callable[..., Any], *asked: Any) -> Any:
         """Return what takes a second or more; it stops when the page wants something else."""
-        async with self._few_sounds:
+        async with self._few_long:
             try:
                 return await done_while_wanted(request.is_disconnected, work, *asked)
             except GoneError as error:

@@ -21,14 +21,17 @@ async def done_while_wanted(
 ) -> Result:
     """Return what `work` makes of `given` and of a `stop`, or raise what it raises.
 
-    As soon as nobody waits, as `gone` tells, or this is cancelled, `stop` is set, and the work is
-    left to end by itself. Raises GoneError where nobody waits.
+    As soon as nobody waits, as `gone` tells, or this is cancelled, `stop` is set. Raises GoneError
+    where nobody waits, once the work has ended: who counts what is under way counts it until then.
     """
     stop = Event()
     doing = asyncio.ensure_future(done_aside(partial(work, stop=stop), *given))
     try:
         while not (await asyncio.wait([doing], timeout=LOOK_EVERY_S))[0]:
             if await gone():
+                stop.set()
+                await asyncio.wait([doing])
+                doing.exception()  # nobody is told any more
                 raise GoneError
         return doing.result()
     finally:
