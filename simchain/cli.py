@@ -435,6 +435,9 @@ def main() -> None:
     except SimchainError as error:
         _say(str(error))
         sys.exit(2)
+    except BrokenPipeError:  # who reads has seen enough, such as head
+        stop_printing()
+        sys.exit(1)
     except Exception as error:  # the last net: no traceback reaches the screen
         if isinstance(error, OSError) and error.errno in NO_ROOM:
             stop_printing()

@@ -212,3 +212,16 @@ def test_what_is_printed_into_a_full_disk(name: str, tmp_path: Path) -> None:
             [sys.executable, "-c", code, "check", "none"], stderr=full, check=False
         )
         assert mute.returncode == 2
+
+
+@pytest.mark.parametrize("words", [["--version"], ["blocks", "drive", "--json"]])
+def test_nobody_reads_what_is_printed(words: list[str]) -> None:
+    """A pipe into a command that has ended: nothing is said, as of other commands."""
+    reads, writes = os.pipe()
+    os.close(reads)
+    code = "import sys; from simchain.cli import main; sys.argv[0] = 'simchain'; main()"
+    ran = subprocess.run(
+        [sys.executable, "-c", code, *words], stdout=writes, stderr=subprocess.PIPE, check=False
+    )
+    os.close(writes)
+    assert (ran.returncode, ran.stderr) == (1, b"")
