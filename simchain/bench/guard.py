@@ -13,6 +13,8 @@ from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
+from simchain.bench.threads import place_among
+
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
@@ -126,15 +128,9 @@ class Guard:
         if _limits(scope) is JSON:
             yield
             return
-        try:
-            await asyncio.wait_for(self._few_come.acquire(), BODY_WITHIN_S)
-        except TimeoutError:
-            text = "other sounds are being sent just now: send this one again"
-            raise _RefusedError(503, text) from None
-        try:
+        busy = _RefusedError(503, "other sounds are being sent just now: send this one again")
+        async with place_among(self._few_come, BODY_WITHIN_S, busy):
             yield
-        finally:
-            self._few_come.release()
 
     def _refuse_foreign(self, scope: Scope) -> None:
         if scope["method"] not in ("GET", "HEAD", "POST"):

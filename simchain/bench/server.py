@@ -32,7 +32,7 @@ from simchain.bench.guide_pages import guide_page
 from simchain.bench.job_routes import job_routes
 from simchain.bench.jobs import Jobs
 from simchain.bench.settings import settings_document
-from simchain.bench.threads import GoneError, done_aside, done_while_wanted
+from simchain.bench.threads import GoneError, done_aside, done_while_wanted, place_among
 from simchain.board import Board
 from simchain.errors import RequestError
 
@@ -42,9 +42,12 @@ if TYPE_CHECKING:
 # So many sounds may be rendered at once, and so much be done that takes longer; others wait.
 SOUNDS_AT_ONCE = 4
 LONG_AT_ONCE = 4
+# Nobody waits longer for one of these places.
+TURN_WITHIN_S = 30.0
 LONGEST_SLICE_S = 60.0
 LATEST_S = 86_400.0
 NOBODY = "nobody waits for this sound any more"
+BUSY = "too much is being asked for at once: ask again"
 FOR_EVER = "private, max-age=31536000, immutable"
 _KEY = re.compile(r"[0-9a-f]{8,128}")
 
@@ -227,14 +230,14 @@ class Bench:
         return Response(content, media_type="audio/wav", headers={"Cache-Control": FOR_EVER})
 
     async def _sound(self, request: Request, render: Callable[..., Any], *asked: Any) -> Any:
-        async with self._few_sounds:
+        async with place_among(self._few_sounds, TURN_WITHIN_S, ConflictError(BUSY)):
             if await request.is_disconnected():  # the page wants something else by now
                 raise ConflictError(NOBODY)
             return await done_aside(render, *asked)
 
     async def _long(self, request: Request, work: Callable[..., Any], *asked: Any) -> Any:
         """Return what takes a second or more; it stops when the page wants something else."""
-        async with self._few_long:
+        async with place_among(self._few_long, TURN_WITHIN_S, ConflictError(BUSY)):
             try:
                 return await done_while_wanted(request.is_disconnected, work, *asked)
             except GoneError as error:

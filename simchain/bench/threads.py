@@ -1,8 +1,8 @@
 """Work that may take long, in a thread that nobody waits for when the bench ends."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager, suppress
 from functools import partial
 from threading import Event, Thread
 from typing import Any, TypeVar
@@ -10,6 +10,22 @@ from typing import Any, TypeVar
 Result = TypeVar("Result")
 
 LOOK_EVERY_S = 0.1
+
+
+@asynccontextmanager
+async def place_among(
+    places: asyncio.Semaphore, within_s: float, refusal: Exception
+) -> AsyncIterator[None]:
+    """Hold one of `places`. Raises `refusal` where none is free within so many seconds."""
+    try:
+        async with asyncio.timeout(within_s):
+            await places.acquire()
+    except TimeoutError:
+        raise refusal from None
+    try:
+        yield
+    finally:
+        places.release()
 
 
 class GoneError(Exception):

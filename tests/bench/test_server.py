@@ -11,6 +11,7 @@ from urllib.parse import urljoin
 
 import pytest
 
+from simchain.bench import server
 from simchain.bench.desk import Desk
 from simchain.bench.facts import board_document
 from simchain.bench.files import static_files
@@ -486,6 +487,24 @@ def test_sounds_that_take_long_hold_up_no_change(client: Client, sounds: MadeUpS
         sounds.go_on.set()
         for thread in threads:
             thread.join()
+
+
+def test_who_waits_too_long_for_a_turn_is_told_so(
+    client: Client, sounds: MadeUpSounds, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "TURN_WITHIN_S", 0.2)
+    asked = b"GET /heard?order=split&passage=intro HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"
+    lines = [client.raw(asked % client.port) for _ in range(SOUNDS_AT_ONCE)]
+    try:
+        assert sounds.busy.wait(10)
+        refused = client.get("/heard?order=split&passage=solo")
+        assert (refused.status, refused.json()) == (409, {"text": server.BUSY})
+        assert client.get("/against?a=split&b=split&passage=solo").status == 200
+    finally:
+        sounds.go_on.set()
+        for line in lines:
+            line.close()
+    assert client.get("/heard?order=split&passage=solo").status == 200
 
 
 def test_sounds_that_nobody_waits_for_are_not_rendered(

@@ -48,8 +48,9 @@ ORDERS, PASSAGES = ("series", "split"), ("riff", "verse")
 # What a request that the page may ask can be answered with: the board has often changed meanwhile,
 # there is nothing to undo, another job is under way, or the job has not written its page.
 FAIR = {200, 404, 409}
-# No request waits longer for the beginning or the next part of its answer.
-ANSWERED_WITHIN_S = 60.0
+# No request waits longer for the beginning or the next part of its answer: `server.TURN_WITHIN_S`
+# for its turn, and as long as the work takes on a machine that has other things to do.
+ANSWERED_WITHIN_S = 120.0
 
 
 @dataclass(frozen=True)
@@ -100,6 +101,7 @@ class Visitor:
         self.chance, self.number = random.Random(seed), seed
         self.line = self._line()
         self.board: dict[str, Any] = {}
+        self.did = "nothing yet"
 
     def _line(self) -> http.client.HTTPConnection:
         return http.client.HTTPConnection("127.0.0.1", self.port, timeout=ANSWERED_WITHIN_S)
@@ -108,7 +110,7 @@ class Visitor:
 
     def ask(self, do: str, method: str, path: str, body: bytes = b"", kind: str = "json") -> bytes:
         """Ask, and return the body of what comes, or nothing where it is refused."""
-        headers = {}
+        self.did, headers = f"{method} {path}", {}
         if method == "POST":  # on a line of its own: an old one may just be closing
             self.line.close()
             headers = {"Bench-Token": self.token, "Content-Type": f"application/{kind}"}
@@ -322,7 +324,7 @@ class Visitor:
                 do()
         except Exception as error:
             with self.log.lock:
-                self.log.faults.append(f"visitor {self.number}: {error!r}")
+                self.log.faults.append(f"visitor {self.number}, {self.did}: {error!r}")
         finally:
             self.line.close()
 
