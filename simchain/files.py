@@ -6,9 +6,10 @@ Also what tells one state of a file from another, so that nothing stale is kept 
 import contextlib
 import hashlib
 import os
+import shutil
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from typing import Any
 from simchain.errors import OutputError
 
 _PREFIX, _SUFFIX = ".simchain-", ".part"
+_HELD = ".held"  # in a temporary folder: locked for as long as somebody uses it
 # A larger file is no sound that could be used, and not worth reading to tell it from another.
 _LARGEST_DIGESTED = 1_000_000_000
 
@@ -104,6 +106,33 @@ def in_temporary_folder() -> Iterator[None]:
         ) from error
 
 
+def temporary_folder(what: str) -> tuple[Path, Callable[[], None]]:
+    """Make a folder of one's own in the system's temporary one; return it, and what removes it.
+
+    Folders for `what` that runs left there which were killed are swept. Raises OutputError.
+    """
+    with in_temporary_folder():
+        prefix = f"{_PREFIX[1:]}{what}-"
+        _sweep_folders(Path(tempfile.gettempdir()), prefix)
+        while True:
+            folder = Path(tempfile.mkdtemp(prefix=prefix))
+            handle = os.open(folder / _HELD, os.O_RDWR | os.O_CREAT, 0o600)
+            with contextlib.suppress(OSError):
+                _lock(handle, waits=True)
+            if os.fstat(handle).st_nlink:
+                break
+            os.close(handle)  # another run swept it before it was held
+
+    held = [handle]
+
+    def removed() -> None:
+        while held:
+            os.close(held.pop())
+        shutil.rmtree(folder, ignore_errors=True)
+
+    return folder, removed
+
+
 def stamp_of(path: Path) -> Stamp | None:
     """Return what differs once a file was written to or another stands there; None without one.
 
@@ -164,6 +193,22 @@ def _sweep(folder: Path) -> None:
             try:
                 _lock(handle)
                 leftover.unlink()
+            finally:
+                os.close(handle)
+
+
+def _sweep_folders(root: Path, prefix: str) -> None:
+    """Remove folders of this user in `root` that nobody holds any more."""
+    if os.name == "nt":  # where it cannot be known whether somebody does
+        return
+    for folder in root.glob(f"{prefix}*"):
+        with contextlib.suppress(OSError):
+            if folder.lstat().st_uid != os.getuid():
+                continue
+            handle = os.open(folder / _HELD, os.O_RDWR | _NO_WAITING_NO_LINKS)
+            try:
+                _lock(handle)
+                shutil.rmtree(folder, ignore_errors=True)
             finally:
                 os.close(handle)
 

@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -194,3 +195,30 @@ def test_a_missing_folder_and_a_folder_in_the_place(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="is a directory"):
         files.write_text(tmp_path / "a.txt", "")
     assert hidden(tmp_path) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs locks")
+def test_temporary_folders_of_killed_runs_are_swept_and_no_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    code = (
+        "import os; from simchain import files\n"
+        "folder, _ = files.temporary_folder('job'); (folder / 'page').write_text('kept')\n"
+        "os.kill(os.getpid(), 9)"
+    )
+    told = os.environ | {"TMPDIR": str(tmp_path)}
+    subprocess.run([sys.executable, "-c", code], env=told, check=False)
+    (killed,) = tmp_path.iterdir()
+    assert (killed / "page").read_text() == "kept"
+    (tmp_path / "simchain-job-of-the-user").mkdir()
+    (tmp_path / "simchain-fault-1.txt").write_text("what it was")
+    users = {path for path in tmp_path.iterdir() if path != killed}
+    one, one_removed = files.temporary_folder("job")
+    assert set(tmp_path.iterdir()) == {one, *users}
+    two, two_removed = files.temporary_folder("job")
+    assert set(tmp_path.iterdir()) == {one, two, *users}
+    one_removed()
+    one_removed()
+    assert set(tmp_path.iterdir()) == {two, *users}
+    two_removed()

@@ -1,8 +1,6 @@
 """Long pieces of work: one at a time, in a thread, told how far it is, and stopped. No web."""
 
 import secrets
-import shutil
-import tempfile
 import weakref
 from collections import OrderedDict
 from collections.abc import Callable
@@ -16,7 +14,7 @@ from simchain.bench.desk import ConflictError
 from simchain.chain.walk import StoppedError
 from simchain.decide.pace import Pace
 from simchain.errors import SimchainError
-from simchain.files import in_temporary_folder
+from simchain.files import temporary_folder
 
 State = Literal["running", "done", "stopped", "failed"]
 # Finished work that is kept, with its pages, and for how long work goes on that nobody asks about.
@@ -51,9 +49,8 @@ class Job:
 
         Raises OutputError when it cannot be made.
         """
-        with in_temporary_folder():
-            folder = Path(tempfile.mkdtemp(prefix="simchain-"))
-        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+        folder, removed = temporary_folder("job")
+        self._removed = weakref.finalize(self, removed)
         return folder
 
     def progress(self, done: int, total: int, what: str) -> None:
@@ -92,7 +89,7 @@ class Job:
     def forget(self) -> None:
         """Take its files away."""
         if "folder" in vars(self):
-            shutil.rmtree(self.folder, ignore_errors=True)
+            self._removed()
 
     def _go_on_if_wanted(self) -> None:
         if monotonic() - self.asked_at > ABANDONED_S:
