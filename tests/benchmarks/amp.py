@@ -1,23 +1,26 @@
 """Time of the amplifier's parts: python -m tests.benchmarks.amp"""
 
+import argparse
+from collections.abc import Iterator
 from functools import partial
 
 import numpy as np
 
 from simchain.amp import Amp, cabinet, power, preamp, stages, triode
 from simchain.filters.impulse import convolved
-from tests.benchmarks.timing import RATE, print_against_six_sections, ten_seconds
+from tests.benchmarks.table import Row, main
+from tests.benchmarks.timing import RATE, against_six_sections, ten_seconds
 
 FACTOR = 4
 
 
-def main() -> None:
+def rows(_: argparse.Namespace) -> Iterator[Row]:
     amp, hot, volts = Amp(gain_db=16), Amp(gain_db=45), ten_seconds()[None]
     sent = preamp(amp, volts, RATE)
     spoken = power(amp, sent, RATE)
     taps = np.random.default_rng(1).normal(size=2048) * np.exp(-np.arange(2048) / 300)
     fast = np.repeat(10 * volts[0], FACTOR)
-    print_against_six_sections(
+    yield from against_six_sections(
         {
             "preamp (three triodes, tone network)": partial(preamp, amp, volts, RATE),
             "preamp at 45 dB (oversampling doubled)": partial(preamp, hot, volts, RATE),
@@ -37,4 +40,4 @@ def one_stage(stage: triode.Stage, fast: np.ndarray) -> None:
 
 
 if __name__ == "__main__":
-    main()
+    main(__doc__, rows)

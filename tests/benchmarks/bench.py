@@ -6,22 +6,23 @@ whole passage within 1.2 s; the page within 2 s of the command. What a browser n
 sound and start it is not in it (some 40 ms).
 """
 
+import argparse
 import http.client
 import json
 import os
 import random
 import re
-import statistics
 import subprocess
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from simchain.board import starter
 from tests.benchmarks.startup import simchain
+from tests.benchmarks.table import Row, main
 
 PASSAGE, ORDER = "solo", "split"
 MOVES, STARTS = 40, 3
@@ -87,8 +88,7 @@ def places(order: dict[str, Any]) -> list[tuple[str, str, int]]:
     return found
 
 
-def main() -> None:
-    """Print how long it took."""
+def rows(_: argparse.Namespace) -> Iterator[Row]:
     with tempfile.TemporaryDirectory() as folder:
         board = Path(folder) / "board.toml"
         board.write_text(starter("demo"))
@@ -98,17 +98,17 @@ def main() -> None:
             starts.append(seconds)
             process.terminate()
             process.wait()
-        told("page answered after the command", starts, 2.0)
+        yield from told("page answered after the command", starts, 2.0)
         process, port, _ = started(board)
         try:
-            moves(Asker(port))
+            yield from moves(Asker(port))
         finally:
             process.terminate()
             process.wait()
 
 
-def moves(asker: Asker) -> None:
-    """Move blocks, and print how soon each was heard."""
+def moves(asker: Asker) -> Iterator[Row]:
+    """Move blocks, and tell how soon each was heard."""
     passage = next(each for each in asker.board["passages"] if each["name"] == PASSAGE)
     for order in asker.board["orders"]:
         asker.get(f"/heard?order={order['name']}&passage={PASSAGE}")
@@ -126,20 +126,16 @@ def moves(asker: Asker) -> None:
         if number >= 5:  # kernels that were not met yet are compiled in the first
             parts.append(part)
             wholes.append(time.perf_counter() - dropped)
-    print(f"{MOVES} moves, {passage['seconds']:.1f} s of music")
-    told("next two seconds after a drop", parts, 0.3)
-    told("whole passage after a drop", wholes, 1.2)
+    music = f"{MOVES} moves, {passage['seconds']:.0f} s of music"
+    yield from told(f"next two seconds after a drop, {music}", parts, 0.3)
+    yield from told(f"whole passage after a drop, {music}", wholes, 1.2)
 
 
-def told(what: str, seconds: Sequence[float], asked: float) -> None:
-    """Print times beside what is asked for."""
-    within = sum(each <= asked for each in seconds)
-    print(
-        f"{what:36} median {1e3 * statistics.median(seconds):5.0f} ms, worst "
-        f"{1e3 * max(seconds):5.0f}; {within} of {len(seconds)} within {1e3 * asked:.0f}; load "
-        f"{os.getloadavg()[0]:.1f}"
-    )
+def told(what: str, seconds: list[float], asked: float) -> Iterator[Row]:
+    """Yield times beside what is asked for, and the worst of them."""
+    yield Row.of(what, seconds, "s", asked)
+    yield Row.of(f"{what}, at worst", max(seconds), "s", asked)
 
 
 if __name__ == "__main__":
-    main()
+    main(__doc__, rows)

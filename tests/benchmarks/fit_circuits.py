@@ -12,8 +12,10 @@ on the tones; the word for a clip that it never saw stands beside it.
 
 import argparse
 import subprocess
+import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +29,7 @@ from simchain.fit.looked_for import fit_of
 from simchain.fit.received import Received, given_volts
 from simchain.fit.sent import RATE, sent
 from tests.benchmarks.fit import clip_volts
+from tests.benchmarks.table import Row, main
 
 Floats = NDArray[np.float64]
 
@@ -127,32 +130,39 @@ def recorded(circuit: str) -> Received:
     return Received(given, heard, noise, 0.0, 0.0, True)
 
 
-def told(kind: str, result: Fitted) -> None:
-    """Print what was found, and what is left by band and by level."""
+def told(circuit: str, kind: str, result: Fitted) -> Iterator[Row]:
+    """Say what was found, and yield what is left by band and by level."""
     found = {one.name: f"{one.value:.4g}" for one in result.controls}
-    print(f"  {kind}: {found}, left over {result.residual_db:.1f} dB, fits: {result.fits}")
-    bands = ", ".join(f"{hz:g} Hz {db:.0f}" for hz, db in result.left_by_band)
-    levels = ", ".join(f"{volts * 1e3:.0f} mV {db:.0f}" for volts, db in result.left_by_level)
-    print(f"    left by band (dB): {bands}\n    left by level (dB): {levels}")
+    said(f"{kind}: {found}, fits: {result.fits}; on the tones: {result.score.verdict}")
+    what = f"{circuit} as a {kind}"
+    yield Row.of(f"{what}, left over", result.residual_db, "dB")
+    for hz, db in result.left_by_band:
+        yield Row.of(f"{what}, left over at {hz:g} Hz", db, "dB")
+    for volts, db in result.left_by_level:
+        yield Row.of(f"{what}, left over at {volts * 1e3:.0f} mV", db, "dB")
 
 
-def main() -> None:
-    """Print for each circuit and kind what a fit says, and the word for a clip it never saw."""
-    parser = argparse.ArgumentParser(description=__doc__)
+def said(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seconds", type=float, default=4.0, help="of the clip")
-    seconds = parser.parse_args().seconds
-    clip = clip_volts()[: round(seconds * RATE)]
+
+
+def rows(given: argparse.Namespace) -> Iterator[Row]:
+    """Tell for each circuit and kind what a fit says, and the word for a clip it never saw."""
+    clip = clip_volts()[: round(given.seconds * RATE)]
     for circuit, fits in KINDS.items():
         began = time.perf_counter()
         received, true = recorded(circuit), played(circuit, clip)
-        print(f"{circuit}: ngspice {time.perf_counter() - began:.0f} s", flush=True)
+        said(f"{circuit}: ngspice {time.perf_counter() - began:.0f} s")
         for kind in fits:
             result = fitted("unit", kinds()[kind](), fit_of(kind), received)
             made = alone(result.block, clip[np.newaxis], RATE)[0]
-            told(kind, result)
-            apart = heard_apart(true, made, RATE).verdict
-            print(f"    on the tones: {result.score.verdict}; on the clip: {apart}", flush=True)
+            yield from told(circuit, kind, result)
+            said(f"on the clip: {heard_apart(true, made, RATE).verdict}")
 
 
 if __name__ == "__main__":
-    main()
+    main(__doc__, rows, options)

@@ -1,6 +1,7 @@
 """How long the measures take over ten seconds: python -m tests.benchmarks.measures"""
 
-from collections.abc import Callable
+import argparse
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from scipy.signal import butter, sosfilt
@@ -16,7 +17,8 @@ from simchain.measure.loudness import integrated_lufs
 from simchain.measure.tail import moments_of, tail_db
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.signal import Signal, flac_16_bit, resampled
-from tests.benchmarks.timing import RATE, print_against_six_sections
+from tests.benchmarks.table import Row, main
+from tests.benchmarks.timing import RATE, against_six_sections
 
 
 def stereo(seed: int) -> np.ndarray:
@@ -56,5 +58,9 @@ def jobs() -> dict[str, Callable[[], object]]:
     }
 
 
+def rows(_: argparse.Namespace) -> Iterator[Row]:
+    yield from against_six_sections(jobs())
+
+
 if __name__ == "__main__":
-    print_against_six_sections(jobs())
+    main(__doc__, rows)

@@ -1,8 +1,7 @@
 """How fast the search of orders is: python -m tests.benchmarks.search [PART ...]
 
 Parts: `overhead cores demo`; and `brute brute-long`, which take a quarter of an hour and more and
-are run when they are named. Boards are those of `search_boards`; what is asked of the search stands
-beside what was measured, and the machine's load with it. The ranking is measured by
+are run when they are named. Boards are those of `search_boards`. The ranking is measured by
 `tests.benchmarks.search_beam`, memory by `tests.benchmarks.search_memory`.
 """
 
@@ -10,9 +9,9 @@ import os
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
+import argparse
 import random
 import statistics
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -20,6 +19,8 @@ from contextlib import ExitStack, contextmanager
 from math import factorial
 from typing import Any
 from unittest.mock import patch
+
+import numpy as np
 
 from simchain.board import Allowed, Board
 from simchain.chain import tree, wires
@@ -37,6 +38,7 @@ from simchain.decide.runs import FULL, music
 from simchain.decide.search import search
 from simchain.signal import Signal
 from tests.benchmarks.search_boards import SEVEN, SIX, board_of, demo_board
+from tests.benchmarks.table import Row, main
 
 CORES = 2
 SAMPLED = 60  # orders that are rendered alone, of all
@@ -118,8 +120,8 @@ def warmed(board: Board) -> None:
     heard_by(board, 1, Allowed(board, has_amplifier=False).words()[:2])
 
 
-def overhead() -> None:
-    """Print what one thread spends beside units and reading, of which three of six are linear."""
+def overhead() -> Iterator[Row]:
+    """Tell what one thread spends beside units and reading, of which three of six are linear."""
     for links in ("ideal", "real"):
         board = board_of(SIX, links=links)
         warmed(board)
@@ -133,20 +135,18 @@ def overhead() -> None:
             seconds, listened = heard_by(board, 1)
         work = listened.tally.seconds + listened.reading_s
         filters = watch.seconds.get("wires' filters", 0.0)
-        line(
-            f"overhead, {links} links, 6 blocks, {listened.tally.units} units, one thread",
-            "< 7 %",
-            f"{100 * statistics.median(shares):.1f} % ({_all(shares, 100)}); with the wires' "
-            f"filters counted as kernels {100 * (seconds / (work + filters) - 1):.1f} %",
-        )
+        what, unit = f"overhead, {links} links, 6 blocks, one thread", "of units and reading"
+        yield Row.of(what, shares, unit, 0.07)
+        counted = seconds / (work + filters) - 1.0
+        yield Row.of(f"{what}, the wires' filters counted as units", counted, unit)
         watch.seconds["anything else"] = seconds - work - sum(watch.seconds.values())
+        watch.seconds["reading"] = listened.reading_s
         for name, spent in sorted(watch.seconds.items(), key=lambda each: -each[1]):
-            print(f"    {name:28}{spent:7.2f} s {100 * spent / work:6.1f} %")
-        print(f"    units {listened.tally.seconds:.1f} s, reading {listened.reading_s:.1f} s")
+            yield Row.of(f"{what}: {name}", spent / work, unit)
 
 
-def cores() -> None:
-    """Print how much faster two cores are than one: threads, local workers, and what could be.
+def cores() -> Iterator[Row]:
+    """Tell how much faster two cores are than one: threads, local workers, and what could be.
 
     One core is one that all threads share: of a search with one worker the thread that cuts the
     tree renders too, on another core where there is one.
@@ -165,14 +165,14 @@ def cores() -> None:
             slower.append(work_of(beside) / work_of(alone))
             by_workers.append(one / _heard_on(workers, board, words)[0])
             apart.append(2.0 * one / _two_processes(board, words))
-    line(
-        "two cores against one, real links, 7 blocks, a sixth of their orders",
-        "1.85",
-        f"two local workers {statistics.median(by_workers):.2f} ({_all(by_workers)}); two threads "
-        f"{statistics.median(by_threads):.2f} ({_all(by_threads)}), units and reading take "
-        f"{statistics.median(slower):.2f} times as long beside one another; two processes that "
-        f"have nothing in common {statistics.median(apart):.2f} ({_all(apart)})",
-    )
+    for name, values, asked in (
+        ("two local workers", by_workers, 1.85),
+        ("two threads", by_threads, None),
+        ("two processes that share nothing", apart, None),
+    ):
+        what = f"{name}, 7 blocks, a sixth of their orders"
+        yield Row.of(what, values, "times one core", asked, at_least=True)
+    yield Row.of("units and reading on two threads", slower, "times as long as on one")
 
 
 @contextmanager
@@ -254,8 +254,8 @@ class Alone:
             return (time.process_time() - begun) / len(words)
 
 
-def brute(clip_s: float = 4.0) -> None:
-    """Print the search of seven blocks against each of the 5,040 orders rendered alone.
+def brute(clip_s: float = 4.0) -> Iterator[Row]:
+    """Tell what the search takes of seven blocks against each of the 5,040 orders rendered alone.
 
     Both on all cores, in seconds of a core that the process had: others on the machine count less.
     Groups need further phases of the modulator among the blocks: brute force renders as many, and
@@ -266,11 +266,11 @@ def brute(clip_s: float = 4.0) -> None:
     alone = Alone(board)
     bare: list[float] = []
     plain: list[float] = []
-    found: list[tuple[str, str, int, float]] = []
-    works: tuple[tuple[str, str, int, Callable[[], object]], ...] = (
-        ("listening to all once at full quality, to rank", "5", 1, lambda: heard_by(board, CORES)),
-        ("whole search, coarse and full, with groups", "12", TAKES, lambda: search(board)),
-        ("whole search at full quality, with groups", "5", TAKES, lambda: in_full(board)),
+    found: list[tuple[str, float, int, float]] = []
+    works: tuple[tuple[str, float, int, Callable[[], object]], ...] = (
+        ("listening to all once at full quality, to rank", 5.0, 1, lambda: heard_by(board, CORES)),
+        ("whole search, coarse and full, with groups", 12.0, TAKES, lambda: search(board)),
+        ("whole search at full quality, with groups", 5.0, TAKES, lambda: in_full(board)),
     )
     if clip_s > 4.0:
         works = works[1:2]
@@ -278,24 +278,17 @@ def brute(clip_s: float = 4.0) -> None:
         words = alone.words[at * CHUNK : (at + 1) * CHUNK]
         bare.append(alone.rate(alone.bare, words))
         plain.append(alone.rate(alone.plain, words[: CHUNK // 2]))
-        begun, clock = time.process_time(), time.perf_counter()
+        begun = time.process_time()
         work()
-        seconds = time.process_time() - begun
-        found.append((name, asked, takes, seconds))
-        print(f"{name}: {seconds:.0f} s of a core, {time.perf_counter() - clock:.0f} s", flush=True)
+        found.append((name, asked, takes, time.process_time() - begun))
     orders = factorial(len(SEVEN))
     each, metered = statistics.mean(bare), statistics.mean(plain)
-    print(
-        f"brute force, {clip_s:g} s: {orders * each:.0f} s from {len(bare) * CHUNK} orders "
-        f"({_all(bare, 1e3)} ms an order); {orders * metered:.0f} s with all meters of `walk`"
-    )
+    yield Row.of(f"an order rendered alone, {clip_s:g} s, 7 blocks", np.array(bare) * 1e3, "ms")
     for name, asked, takes, seconds in found:
-        line(
-            f"{name}, {clip_s:g} s, 7 blocks, against {takes} render{'s' * (takes > 1)} an order",
-            asked,
-            f"{takes * orders * each / seconds:.1f} times ({seconds:.0f} s); "
-            f"{takes * orders * metered / seconds:.1f} times `walk`",
-        )
+        what = f"{name}, {clip_s:g} s, 7 blocks, against {takes} an order"
+        faster = takes * orders / seconds
+        yield Row.of(what, faster * each, "times as fast", asked, at_least=True)
+        yield Row.of(f"{what}, with all meters", faster * metered, "times as fast")
 
 
 def in_full(board: Board) -> object:
@@ -303,26 +296,13 @@ def in_full(board: Board) -> object:
     return search(board, coarse=False)
 
 
-def demo() -> None:
-    """Print what the demo board takes, coarse."""
+def demo() -> Iterator[Row]:
+    """Tell what the demo board takes, coarse."""
     board = demo_board()
     begun = time.perf_counter()
     found = search(board, full=False)
-    line(
-        f"demo board, coarse, {found.orders_allowed} orders, {found.orders_distinct} that differ",
-        "< 60 s",
-        f"{time.perf_counter() - begun:.0f} s on {os.cpu_count()} cores",
-    )
-
-
-def line(what: str, asked: str, measured: str) -> None:
-    """Print one figure beside what is asked."""
-    load = os.getloadavg()[0]
-    print(f"{what}\n    asked {asked}; measured {measured}; load {load:.1f}", flush=True)
-
-
-def _all(values: Sequence[float], scale: float = 1.0) -> str:
-    return " ".join(f"{scale * value:.3g}" for value in values)
+    seconds = time.perf_counter() - begun
+    yield Row.of(f"demo board, coarse, {found.orders_allowed} orders", seconds, "s", 60.0)
 
 
 PARTS = {
@@ -333,6 +313,15 @@ PARTS = {
     "demo": demo,
 }
 
+
+def options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(PARTS))
+
+
+def rows(given: argparse.Namespace) -> Iterator[Row]:
+    for part in given.parts or ("overhead", "cores", "demo"):
+        yield from PARTS[part]()
+
+
 if __name__ == "__main__":
-    for part in sys.argv[1:] or ("overhead", "cores", "demo"):
-        PARTS[part]()
+    main(__doc__, rows, options)

@@ -11,9 +11,8 @@ import os
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
-import sys
-import time
-from collections.abc import Callable
+import argparse
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -31,6 +30,7 @@ from simchain.decide.search import allowed_orders
 from simchain.decide.targets import with_held_against
 from simchain.decide.trial import Asked, Trial
 from tests.benchmarks.search_boards import SEVEN, SIX, SPACE, board_of, demo_board
+from tests.benchmarks.table import Row, main
 
 TRUE_BEST, KEPT, TOP = 20, 60, 10
 BEAMS = (5, 10, 20)
@@ -160,28 +160,33 @@ def climbed_to(board: Board, beam: int, every: Ranking) -> Climbed:
     )
 
 
-def main(numbers: list[int]) -> None:
-    """Print what was found on each board."""
-    for number in numbers or range(len(CASES)):
+def options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("numbers", nargs="*", type=int, metavar="NUMBER")
+
+
+def rows(given: argparse.Namespace) -> Iterator[Row]:
+    """Tell what was found on each board."""
+    for number in given.numbers or range(len(CASES)):
         name, board = list(CASES.items())[number][0], list(CASES.values())[number]()
-        begun = time.perf_counter()
         with asked_of(board) as asked:
             coarse, full = (Ranking.of(asked, how) for how in (COARSE, FULL))
         found = against(coarse, full)
-        print(f"{name}: {len(full.score)} orders, {found.orders} that differ")
-        print(
-            f"    true best {TRUE_BEST} inside the coarse best {found.worst} (all ties before "
-            f"them: {found.latest_if_unlucky}), asked for {KEPT}; true best at {found.best_at}; "
-            f"coarse winner truly at {found.winner_at}, {found.loss:.3g} worse"
+        unit = f"place among {found.orders}"
+        yield Row.of(
+            f"{name}: the last of the true best {TRUE_BEST}, coarse", found.worst, unit, KEPT
         )
+        yield Row.of(f"{name}: the same, all ties before it", found.latest_if_unlucky, unit)
+        yield Row.of(f"{name}: the true best, coarse", found.best_at, unit)
+        yield Row.of(f"{name}: the coarse best, truly", found.winner_at, unit)
+        yield Row.of(f"{name}: score of the coarse best", found.loss, "worse")
         for beam in BEAMS:
             told = climbed_to(board, beam, coarse)
-            print(
-                f"    beam {beam}: winner at {told.place}, {told.loss:.3g} worse; "
-                f"{100 * told.share:.0f} % of the best {TOP} among {told.visited} visited"
-            )
-        print(f"    ({time.perf_counter() - begun:.0f} s)", flush=True)
+            what = f"{name}, beam {beam}"
+            yield Row.of(f"{what}: its best", told.place, unit)
+            yield Row.of(f"{what}: score of its best", told.loss, "worse")
+            share = f"of them among {told.visited}"
+            yield Row.of(f"{what}: best {TOP} that it heard", told.share, share)
 
 
 if __name__ == "__main__":
-    main([int(one) for one in sys.argv[1:]])
+    main(__doc__, rows, options)

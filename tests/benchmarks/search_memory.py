@@ -10,10 +10,11 @@ import os
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
+import argparse
 import math
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from threading import Event
 from typing import Any
@@ -29,6 +30,7 @@ from simchain.decide.runs import Figures, Listener
 from simchain.decide.search import search
 from tests.benchmarks.memory import peak_bytes
 from tests.benchmarks.search_boards import EIGHT, board_of
+from tests.benchmarks.table import Row, main
 
 ASKED_MB = 600
 RUN_FIRST = 60  # nodes of each branch
@@ -64,6 +66,7 @@ def told(what: str) -> None:
     print(
         f"{time.perf_counter() - begun:6.0f} s  {what:52}{held:6.0f} MB now, "
         f"{peak_bytes() / 2**20:6.0f} MB at most",
+        file=sys.stderr,
         flush=True,
     )
 
@@ -100,9 +103,13 @@ def grouped(ranked: Sequence[int], louder: Any) -> Any:
     return real_grouped(ranked, louder)
 
 
-def main(blocks: int) -> None:
-    """Run the search and print memory at each stage."""
-    board = board_of(EIGHT[:blocks], amplifier=True, goals="headroom = 1")
+def options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("blocks", nargs="?", type=int, default=len(EIGHT), metavar="BLOCKS")
+
+
+def rows(given: argparse.Namespace) -> Iterator[Row]:
+    """Run the search, tell memory at each stage on standard error, and yield its peak."""
+    board = board_of(EIGHT[: given.blocks], amplifier=True, goals="headroom = 1")
     told("board")
     with (
         patch.object(listening, "plan_of", planned),
@@ -112,9 +119,10 @@ def main(blocks: int) -> None:
         patch.object(places, "grouped", grouped),
     ):
         found = search(board)
-    told(f"done: {found.orders_distinct:,} of {math.factorial(blocks + 1):,} orders differ")
-    print(f"peak {peak_bytes() / 1e6:.0f} MB, asked for {ASKED_MB}")
+    told(f"done: {found.orders_distinct:,} of {math.factorial(given.blocks + 1):,} orders differ")
+    what = f"search of {given.blocks} blocks and a split, peak"
+    yield Row.of(what, peak_bytes() / 1e6, "MB", ASKED_MB)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else len(EIGHT))
+    main(__doc__, rows, options)

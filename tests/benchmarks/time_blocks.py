@@ -1,6 +1,7 @@
 """What modulation, delay and reverb cost: python -m tests.benchmarks.time_blocks"""
 
-from collections.abc import Callable
+import argparse
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -10,7 +11,8 @@ from simchain.blocks.modulation import Modulation
 from simchain.blocks.octave import Octave
 from simchain.blocks.reverb import Reverb, network_of
 from simchain.kernels.reverb import network
-from tests.benchmarks.timing import RATE, print_against_six_sections
+from tests.benchmarks.table import Row, main
+from tests.benchmarks.timing import RATE, against_six_sections
 
 
 def clips() -> tuple[np.ndarray, np.ndarray]:
@@ -77,5 +79,9 @@ def trap_jobs() -> dict[str, Callable[[], object]]:
     return {**lines, "16 lines, a silent tail": job(2900, silent)}
 
 
+def rows(_: argparse.Namespace) -> Iterator[Row]:
+    yield from against_six_sections({**jobs(), **trap_jobs()})
+
+
 if __name__ == "__main__":
-    print_against_six_sections({**jobs(), **trap_jobs()})
+    main(__doc__, rows)

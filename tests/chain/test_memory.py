@@ -18,7 +18,7 @@ from simchain.measure import loudness
 from simchain.measure.level import level_of
 from simchain.measure.true_peak import true_peak_dbtp
 from simchain.signal import PIECE, Signal, pieces, resampled, write_float_wav
-from tests.benchmarks.memory import ASKED_GB, BOARD, SWITCHED, measured, sound_bytes
+from tests.benchmarks.memory import ASKED_GB, SEVEN, SWITCHED, measured, sound_bytes, stereo_board
 
 # Two sounds and a half for what a minute adds: room for input, output, and half of one between.
 SOUNDS_AT_ONCE = 2.5
@@ -55,7 +55,7 @@ def test_sounds_put_aside_change_nothing(tmp_path, monkeypatch) -> None:
     volts = 0.05 * np.random.default_rng(1).normal(size=(2, 3 * PIECE))
     write_float_wav(tmp_path / "clip.wav", Signal(volts, 48_000))
     events = ", ".join(event.replace("at = 1", "at = 1.").replace("20", "2") for event in ROW)
-    (tmp_path / "board.toml").write_text(BOARD.format(events=events))
+    (tmp_path / "board.toml").write_text(stereo_board(SEVEN, [events]))
     board = load_board(tmp_path / "board.toml")
     made = []
     for least in (wires.LARGE_BYTES, 0):
