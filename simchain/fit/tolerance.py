@@ -8,6 +8,7 @@ of the readings, of first order in each control's own tolerance.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,16 +42,33 @@ WRONG_WAY_UP = 250.0
 class Expected:
     """What the board as planned reads, and how readings of real boards spread about it.
 
-    `db` is the mean over modulators' phases, `still_db` that at the phase in which all faults are
-    played. `whiten` times a difference of readings has a length whose square is how many squared
-    standard deviations it is.
+    `db` is the mean over modulators' phases, `still` at the phase in which all faults are played.
+    `covariance` is that of the readings, `by_slopes` the share of it that each control's own
+    tolerance explains. `whiten` times a difference of readings has a length whose square is how
+    many squared standard deviations it is; `log_volume` is the logarithm of the determinant, for
+    a wide spread makes everything likely, and each thing less so.
     """
 
     db: Floats
     still: Traits
-    spread_db: Floats
-    whiten: Floats
+    by_slopes: Floats
+    covariance: Floats
     calibrated: bool
+
+    @property
+    def spread_db(self) -> Floats:
+        """The standard deviation of each reading."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+    @cached_property
+    def whiten(self) -> Floats:
+        """See the class."""
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.covariance)))
+
+    @property
+    def log_volume(self) -> float:
+        """See the class."""
+        return -2.0 * float(np.log(np.diag(self.whiten)).sum())
 
     def misfit(self, heard: Traits, board: Traits) -> float:
         """Return how far a board is from what was heard, in squared standard deviations."""
@@ -77,26 +95,37 @@ def expected(simulation: Simulation, wired: Wired, *, calibrated: bool) -> Expec
     """
     off = list(_a_little_off(wired))
     played = simulation.traits(
-        [wired, *(board for board, _ in off), *(_real(wired, seed) for seed in range(REAL_BOARDS))]
+        [wired, *(board for board, _ in off), *real_boards(wired, wired, REAL_BOARDS)]
     )
     still = played[0]
     columns = [
         (one.db - still.db) * share
         for one, (_, share) in zip(played[1 : len(off) + 1], off, strict=True)
     ]
-    real = np.stack([one.db for one in played[len(off) + 1 :]])
-    mean = real.mean(axis=0)
-    base = base_db() ** 2
     moved = np.stack(columns, axis=1)
-    by_slopes = np.diag(base) + moved @ moved.T
-    left = (base * np.linalg.solve(by_slopes, (real - mean).T).T) / np.sqrt(REAL_BOARDS - 1.0)
+    by_slopes = np.diag(base_db() ** 2) + moved @ moved.T
+    return spread(still, played[len(off) + 1 :], by_slopes, calibrated=calibrated)
+
+
+def spread(
+    still: Traits, real: Sequence[Traits], by_slopes: Floats, *, calibrated: bool
+) -> Expected:
+    """Return what `real` boards read, and how they spread beyond what `by_slopes` explains."""
+    lines = np.stack([one.db for one in real])
+    mean = lines.mean(axis=0)
+    base = base_db() ** 2
+    left = base * np.linalg.solve(by_slopes, (lines - mean).T).T / np.sqrt(len(real) - 1.0)
     covariance = by_slopes + _APART * np.diag(np.square(left).sum(axis=0))
     covariance += (1.0 - _APART) * left.T @ left
     if not calibrated:
         gain = np.array([UNKNOWN_GAIN_DB * (one.family in OF_LEVEL) for one in readings()])
         covariance += np.outer(gain, gain)
-    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-    return Expected(mean, still, np.sqrt(np.diag(covariance)), whiten, calibrated)
+    return Expected(mean, still, by_slopes, covariance, calibrated)
+
+
+def real_boards(wired: Wired, plan: Wired, count: int) -> list[Wired]:
+    """Return boards with every control of the plan's blocks off by its tolerance, at any phase."""
+    return [_real(wired, plan, seed) for seed in range(count)]
 
 
 def _a_little_off(wired: Wired) -> Iterator[tuple[Wired, float]]:
@@ -109,11 +138,12 @@ def _a_little_off(wired: Wired) -> Iterator[tuple[Wired, float]]:
             yield wired.turned(name, control, moved), share
 
 
-def _real(wired: Wired, seed: int) -> Wired:
-    """Return the board with every control off by its tolerance, modulators at any phase."""
+def _real(wired: Wired, plan: Wired, seed: int) -> Wired:
     rng = np.random.default_rng(seed)
     turn = float(rng.random())
-    for name in wired.on:
+    for name in plan.names:
+        if name not in wired.on:
+            continue
         for control in toleranced(wired.board.blocks[name]):
             way = float(rng.standard_normal())
             moved = _moved(wired.board.blocks[name], control, way, OFF_DB, OFF_SHARE)

@@ -24,6 +24,7 @@ from simchain.fit.culprits import (
     suspects,
 )
 from simchain.fit.faults import dead_of, faults_of
+from simchain.fit.own_spread import looked_at_again
 from simchain.fit.received import Loopback, Received, given_volts, read_loopback, read_received
 from simchain.fit.sent import PLAYBACK_DBU, RATE, sent
 from simchain.fit.tolerance import Expected, expected
@@ -110,6 +111,7 @@ def verified(
     about = expected(simulation, wired, calibrated=received.calibrated)
     misfit = about.misfit(heard, about.still)
     found = suspects(simulation, wired, list(faults_of(wired)), heard, about, told)
+    found = looked_at_again(simulation, wired, found, heard, about, told)
     explained = misfit - found[0].cost if found else 0.0
     is_named = explained >= max(LEAST_EXPLAINED, LEAST_SHARE * misfit)
     likely = equals(found) if is_named else []

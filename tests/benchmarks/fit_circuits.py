@@ -79,6 +79,11 @@ Ctone out 0 10n
 Rload out 0 100k
 """,
 }
+# A source that reads its file as time goes on: a PWL source looks through all its points each step.
+SOURCE = """a1 %v([in]) source
+.model source filesource (file="{file}" amploffset=[0] amplscale=[1] timeoffset=0 timescale=1
++ timerelative=false amplstep=false)
+"""
 MODELS = """
 Vcc vcc 0 9
 .model small NPN(IS=1e-14 BF=200 BR=2 CJC=4p CJE=10p TF=0.4n VAF=80)
@@ -93,11 +98,11 @@ def played(circuit: str, volts: Floats) -> Floats:
     """Return what ngspice makes of `volts`, (frames,) at 48 kHz, from a settled circuit."""
     times = np.arange(volts.size) / RATE
     with tempfile.TemporaryDirectory() as folder:
-        deck, made = Path(folder) / "unit.cir", Path(folder) / "out.txt"
-        pairs = "\n".join(f"+ {t:.9f} {v:.9e}" for t, v in zip(times, volts, strict=True))
+        deck, given, made = (Path(folder) / name for name in ("unit.cir", "in.txt", "out.txt"))
+        np.savetxt(given, np.stack([times, volts], axis=1), fmt="%.9e")
         end_s = times[-1]
         deck.write_text(
-            f"* {circuit}\nVin in 0 PWL(\n{pairs}\n+ )\n{CIRCUITS[circuit]}{MODELS}"
+            f"* {circuit}\n{SOURCE.format(file=given)}{CIRCUITS[circuit]}{MODELS}"
             f".tran {STEP_S:.9e} {end_s:.9f} 0 {STEP_S:.9e}\n.save v(out)\n"
             ".control\nrun\nlinearize v(out)\nset wr_singlescale\n"
             f"wrdata {made} v(out)\n.endc\n.end\n"

@@ -91,6 +91,15 @@ def test_an_order_without_blocks_is_refused() -> None:
 
 
 @pytest.mark.soak
+def test_a_compressor_behind_a_room_is_told_from_one_behind_an_echo() -> None:
+    """By the plan's spread the echo is nearer: what a compressor makes of a room varies more."""
+    found = tried(210)
+    print(f"{found.hidden}: named {found.found}")
+    assert found.hidden == "exchanged press/room"
+    assert found.first
+
+
+@pytest.mark.soak
 def test_ninety_of_a_hundred_faults_and_no_sound_board_accused() -> None:
     outcomes = [tried(seed) for seed in range(100)]
     sound = [tried(5_000 + seed, sound=True) for seed in range(20)]
