@@ -25,6 +25,9 @@ ADDRESS = "127.0.0.1"
 ENDS_WITHIN_S = 1
 JOB_ENDS_WITHIN_S = 2.0
 LOOKS_EVERY_S = 1
+# So many lines are taken before the loop goes on, and can drop some: otherwise hundreds that come
+# together take all files that some systems let a program have, and all it does is to say so.
+TAKEN_AT_ONCE = 16
 
 
 def run(
@@ -85,6 +88,7 @@ class Server(uvicorn.Server):
                 ws="none",
                 lifespan="off",
                 interface="asgi3",
+                backlog=TAKEN_AT_ONCE,
                 log_config=None,
                 log_level="critical",
                 access_log=False,
@@ -100,6 +104,8 @@ class Server(uvicorn.Server):
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to answer, and say so."""
         await super().startup(sockets=sockets)
+        for each in sockets or ():
+            each.listen()  # as many may wait as before; the server's backlog is another thing
         self._answers()
 
     async def _notice(self) -> None:
