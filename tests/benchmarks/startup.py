@@ -56,7 +56,9 @@ def run(command: list[str], python: Path, kernels: Path) -> None:
     """Run a command to its end, its compiled files in two folders."""
     known = {**os.environ, "PYTHONPYCACHEPREFIX": str(python), "NUMBA_CACHE_DIR": str(kernels)}
     known.pop("PYTHONDONTWRITEBYTECODE", None)
-    subprocess.run(command, check=True, capture_output=True, env=known)
+    ran = subprocess.run(command, capture_output=True, text=True, env=known)
+    if ran.returncode:
+        raise SystemExit(f"{command[-3:]} ended with {ran.returncode}: {ran.stderr[-500:]}")
 
 
 def cold(command: list[str], folder: Path) -> Callable[[], tuple[list[str], Path, Path]]:
