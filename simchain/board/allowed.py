@@ -17,6 +17,10 @@ from simchain.board.models import Board, Order
 from simchain.board.rules import Rules, split_boxes
 from simchain.errors import RequestError, unknown_name
 
+# Sets of blocks that are counted over, some 5 s of work: 17 blocks and a split that rules all tell
+# apart. Where rules tell fewer apart there may be more blocks.
+MOST_SETS = 2**18
+
 
 class Allowed:
     """Every order of some blocks of a board that its rules allow; boxes move as one.
@@ -28,7 +32,8 @@ class Allowed:
     ----------
     board
         The board with its rules. What a rule says of other blocks is skipped, and places are
-        counted among the blocks that are there.
+        counted among the blocks that are there. Raises RequestError where they tell so many blocks
+        apart that their orders cannot be counted.
     blocks
         The blocks that every order has, each once; left out, all of the board. Of a box, those
         that are given move as one. Raises RequestError for an unknown block or one given twice.
@@ -142,17 +147,36 @@ class Allowed:
         """Return rules that together allow no order, as they would stand in the file.
 
         Empty when there are orders. Otherwise every rule returned is needed: leave any of them
-        out, and the rest allow an order. Each entry of `before` and `together`, each block of
+        out, and the rest allow an order, unless to know that four times `MOST_SETS` would have to
+        be counted over. Each entry of `before` and `together`, each block of
         `fixed`, `front_only` and `loop_only`, and `first` and `last` count as one rule each.
         """
         if self.count:
             return ()
-        kept = self._rules
+        kept, sets = self._rules, 0
         for rule in reversed(self._rules):
+            if sets > 4 * MOST_SETS:
+                break
             fewer = tuple(other for other in kept if other is not rule)
-            if not _Tree(self.tokens, fewer).count:
+            try:
+                tree = _Tree(self.tokens, fewer)
+            except TooManySetsError:  # it is not known to allow none
+                sets += MOST_SETS
+                continue
+            sets += tree.sets
+            if not tree.count:
                 kept = fewer
         return tuple(str(rule) for rule in kept)
+
+
+class TooManySetsError(RequestError):
+    """Rules that tell so many blocks apart that orders cannot be counted."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the rules tell so many blocks apart that the orders they leave cannot be counted: "
+            "name fewer blocks, or write fewer lists into [rules] before and together"
+        )
 
 
 @dataclass(frozen=True)
@@ -274,6 +298,9 @@ class _Tree:
             for placed in levels[-1]:
                 steps[placed] = [self._same(placed | 1 << token) for token in self._steps(placed)]
             levels.append(list({after for placed in levels[-1] for after in steps[placed]}))
+            if len(steps) + len(levels[-1]) > MOST_SETS:
+                raise TooManySetsError
+        self.sets = len(steps)
         self._ways = dict.fromkeys(levels.pop(), 1)
         beginnings = dict.fromkeys(self._ways, 0)
         for placed in (placed for level in reversed(levels) for placed in level):

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any, Literal, Self, TypeVar
+from typing import Annotated, Any, Literal, Self, TypeVar
 
-from pydantic import SerializeAsAny, model_validator
+from pydantic import Field, SerializeAsAny, model_validator
 
 from simchain.amp.settings import Amp
 from simchain.blocks.base import Block
@@ -92,10 +92,16 @@ class Passage(Settings):
         return self
 
 
+# Parts on end: far more than anybody plays.
+MOST_OF_A_SONG = 200
+
+
 class Song(Settings):
     """Passages one after another on one timeline."""
 
-    passages: tuple[str, ...] = control((), "its passages, in this sequence")
+    passages: Annotated[tuple[str, ...], Field(max_length=MOST_OF_A_SONG)] = control(
+        (), "its passages, in this sequence"
+    )
 
 
 class Board(Settings):

@@ -13,7 +13,10 @@ from simchain.settings import Settings, control
 if TYPE_CHECKING:
     from simchain.board.models import Board, Order
 
-Several = Annotated[tuple[str, ...], Field(min_length=2)]
+# As many as a board has blocks; and half as many pairs as those have.
+MOST_ENTRIES, MOST_LISTS = 64, 1000
+Names = Annotated[tuple[str, ...], Field(max_length=MOST_ENTRIES)]
+Several = Annotated[tuple[str, ...], Field(min_length=2, max_length=MOST_ENTRIES)]
 Place = Annotated[int, Field(ge=1, le=1000)]
 
 
@@ -23,13 +26,19 @@ class Rules(Settings):
     A block that an order leaves out is skipped.
     """
 
-    first: tuple[str, ...] = control((), "the sequence begins with these blocks, as listed")
-    last: tuple[str, ...] = control((), "the sequence ends with these blocks, as listed")
-    before: tuple[Several, ...] = control((), "in each list, every block comes before the next")
-    front_only: tuple[str, ...] = control((), "never in the loop")
-    loop_only: tuple[str, ...] = control((), "never in front of the amplifier")
-    together: tuple[Several, ...] = control((), "in each list, blocks stand side by side")
-    fixed: dict[str, Place] = control({}, "place of a block, counted from 1")
+    first: Names = control((), "the sequence begins with these blocks, as listed")
+    last: Names = control((), "the sequence ends with these blocks, as listed")
+    before: Annotated[tuple[Several, ...], Field(max_length=MOST_LISTS)] = control(
+        (), "in each list, every block comes before the next"
+    )
+    front_only: Names = control((), "never in the loop")
+    loop_only: Names = control((), "never in front of the amplifier")
+    together: Annotated[tuple[Several, ...], Field(max_length=MOST_ENTRIES)] = control(
+        (), "in each list, blocks stand side by side"
+    )
+    fixed: Annotated[dict[str, Place], Field(max_length=MOST_ENTRIES)] = control(
+        {}, "place of a block, counted from 1"
+    )
 
     def blocks(self) -> Iterator[tuple[str, str]]:
         """Yield each rule's key with each block that it names."""
