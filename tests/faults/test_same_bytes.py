@@ -183,9 +183,9 @@ def test_twice_the_same_bytes_of_everything(tmp_path: Path) -> None:
 
 @pytest.mark.soak
 def test_a_search_on_threads_and_on_workers_is_the_same(tmp_path: Path) -> None:
-    alone = {"search": LONG["search"]}
-    shared = {"search": f"{LONG['search']} --local-workers 2"}
-    one = made(tmp_path / "threads", alone, seed=3, cores=2, seconds=1.0)
+    alone = {"search": "--coarse --members --json --out out"}
+    shared = {"search": f"{alone['search']} --local-workers 2"}
+    one = made(tmp_path / "threads", alone, seed=3, cores=2, seconds=0.6)
     assert_all_there(alone, one[0], set(one[1]))
     print(f"{one[0]['search']['orders_visited']} orders, on threads and on two worker processes")
-    assert_same(one, made(tmp_path / "workers", shared, seed=4, cores=2, seconds=1.0))
+    assert_same(one, made(tmp_path / "workers", shared, seed=4, cores=2, seconds=0.6))
