@@ -351,9 +351,15 @@ def written(figure: "Figure", form: str) -> bytes:
     if form not in ("png", "svg"):
         raise ValueError(f"a picture is png or svg, not {form}")
     from matplotlib import rc_context
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     content = io.BytesIO()
-    metadata = {"Software": None} if form == "png" else {"Date": None, "Creator": None}
+    canvas: Any = (FigureCanvasAgg if form == "png" else FigureCanvasSVG)(figure)
+    # `savefig` would draw everything once more beforehand, for what is not made use of here.
     with rc_context({"svg.hashsalt": "simchain", "svg.fonttype": "none"}):
-        figure.savefig(content, format=form, metadata=metadata)
+        if form == "png":
+            canvas.print_png(content, metadata={"Software": None})
+        else:
+            canvas.print_svg(content, metadata={"Date": None, "Creator": None})
     return content.getvalue()
