@@ -14,7 +14,7 @@ import uvicorn
 from simchain.bench.desk import Desk
 from simchain.bench.guard import Guard
 from simchain.bench.lines import Line
-from simchain.bench.memory import GivingBack, give_back
+from simchain.bench.memory import GivingBack, give_back, share
 from simchain.bench.server import Bench
 from simchain.bench.sounds import Sounds
 from simchain.bench.threads import done_aside
@@ -43,6 +43,7 @@ def run(
     `listens` is told the page's address as soon as it answers, `say` the line of each fault of
     our own. Raises RequestError for a port that cannot be had, KeyboardInterrupt at Ctrl-C.
     """
+    share()
     with listening(port) as listener:
         port = listener.getsockname()[1]
         token, sounds = secrets.token_urlsafe(32), Sounds()
