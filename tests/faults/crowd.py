@@ -222,6 +222,15 @@ class Visitor:
         made = {"path": ["blocks", "grit", "gain_db"], "value": value}
         self.change("/change", changes=[made], say="grit gain_db")
 
+    def fill(self, sounds: int) -> None:
+        """Listen to so many different sounds, one after another."""
+        self.look()
+        for number in range(sounds):
+            made = {"path": ["blocks", "press", "level_db"], "value": round(0.01 * number, 2)}
+            self.change("/change", changes=[made], say="press level_db")
+            asked = {"revision": self.board["revision"], "order": "series", "passage": "verse"}
+            assert self.get("heard", "/heard", **asked)
+
     def copy(self) -> None:
         self.change("/orders", do="copy", order="series", name=f"own{self.number}")
         self.change("/orders", do="remove", order=f"own{self.number}")
