@@ -180,10 +180,11 @@ def _fitted(
 ) -> Fitted:
     """Return the same of what was received the right way up."""
     block = block.model_copy(update={"invert": False})
-    near, nearer = kind.stretches(block)
+    starts = list(kind.starts(block, received))
+    near, nearer = kind.stretches(starts[0].block, received)
     coarse = Comparison(received, near, into_ohm=into_ohm)
     fine = Comparison(received, nearer, into_ohm=into_ohm) if nearer else None
-    end = found(list(kind.starts(block, received)), coarse, fine, told)
+    end = found(starts, coarse, fine, told)
     told("listening to what is left")
     whole = Comparison(received, [Stretch("lead", "marker2", 0.0)], into_ohm=into_ohm)
     made = whole.rendered(end.block, end.turn)

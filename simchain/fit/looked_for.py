@@ -138,8 +138,12 @@ class KindFit(ABC):
     def __init_subclass__(cls) -> None:
         _fits[cls.kind] = cls
 
-    def stretches(self, block: Block) -> tuple[Sequence[Stretch], Sequence[Stretch]]:  # noqa: ARG002
-        """Return `coarse` and `fine` for `block`, where what it is set to decides on them."""
+    def stretches(
+        self,
+        block: Block,  # noqa: ARG002
+        received: Received,  # noqa: ARG002
+    ) -> tuple[Sequence[Stretch], Sequence[Stretch]]:
+        """Return `coarse` and `fine`, where what `block`, the first start's, is set to decides."""
         return self.coarse, self.fine
 
     @abstractmethod

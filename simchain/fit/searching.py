@@ -242,4 +242,5 @@ def _jackknife(left: Floats, slopes: Floats, groups: NDArray[np.intp]) -> Floats
     if len(steps) < 2:
         return np.full(slopes.shape[1], np.nan)
     spread = np.var(np.array(steps), axis=0) * (len(steps) - 1)
-    return np.asarray(np.sqrt(spread))
+    # What changes nothing is not told at all.
+    return np.where(np.any(slopes != 0.0, axis=0), np.sqrt(spread), np.inf)

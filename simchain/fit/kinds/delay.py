@@ -49,7 +49,11 @@ class DelayFit(KindFit):
     coarse: ClassVar[Sequence[Stretch]] = (Stretch("lead", "silence", 0.0),)
     fine: ClassVar[Sequence[Stretch]] = (Stretch("lead", "bursts1", 0.0),)
 
-    def stretches(self, block: Block) -> tuple[Sequence[Stretch], Sequence[Stretch]]:
+    def stretches(
+        self,
+        block: Block,
+        received: Received,  # noqa: ARG002
+    ) -> tuple[Sequence[Stretch], Sequence[Stretch]]:
         """See `KindFit.stretches`."""
         return (self.coarse, ()) if _voice(block) == "tape" else (self.coarse, self.fine)
 
