@@ -18,10 +18,12 @@ class GivingBack:
     """
 
     def __init__(self) -> None:
-        self._done, self._since_s, self._given = 0, 0.0, True
+        self._done, self._since_s, self._given = (0, 0), 0.0, True
 
-    def look(self, done: int, busy: bool, now_s: float) -> bool:
-        """Take note of how many requests were answered, and if any are; return if it is time."""
+    def look(self, done: tuple[int, int], busy: bool, now_s: float) -> bool:
+        """Take note of how many requests were answered, how many lines are open, and if any waits
+        for an answer; return if it is time.
+        """
         if busy or done != self._done:
             self._done, self._since_s, self._given = done, now_s, False
         if self._given or now_s - self._since_s < IDLE_S:

@@ -112,7 +112,8 @@ class Server(uvicorn.Server):
     async def _notice(self) -> None:
         """Give memory back while nobody asks for anything."""
         state = self.server_state
-        if self._giving_back.look(state.total_requests, bool(state.tasks), monotonic()):
+        done = state.total_requests, len(state.connections)
+        if self._giving_back.look(done, bool(state.tasks), monotonic()):
             await done_aside(give_back)
 
 

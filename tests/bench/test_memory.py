@@ -11,20 +11,22 @@ from simchain.bench.memory import IDLE_S, GivingBack, give_back, share
 
 def test_once_after_whatever_was_done() -> None:
     giving = GivingBack()
-    assert not giving.look(0, busy=False, now_s=100.0)  # nothing was done yet
-    assert not giving.look(1, busy=False, now_s=101.0)
-    assert not giving.look(1, busy=False, now_s=101.0 + IDLE_S - 0.1)
-    assert giving.look(1, busy=False, now_s=101.0 + IDLE_S)
-    assert not giving.look(1, busy=False, now_s=200.0)
-    assert not giving.look(2, busy=False, now_s=201.0)
-    assert giving.look(2, busy=False, now_s=300.0)
+    assert not giving.look((0, 0), busy=False, now_s=100.0)  # nothing was done yet
+    assert not giving.look((1, 0), busy=False, now_s=101.0)
+    assert not giving.look((1, 0), busy=False, now_s=101.0 + IDLE_S - 0.1)
+    assert giving.look((1, 0), busy=False, now_s=101.0 + IDLE_S)
+    assert not giving.look((1, 0), busy=False, now_s=200.0)
+    assert not giving.look((2, 0), busy=False, now_s=201.0)
+    assert giving.look((2, 0), busy=False, now_s=300.0)
+    assert not giving.look((2, 1), busy=False, now_s=301.0)  # a line that came, or was let go
+    assert giving.look((2, 1), busy=False, now_s=400.0)
 
 
 def test_not_while_somebody_asks() -> None:
     giving = GivingBack()
     for second in range(20):
-        assert not giving.look(0, busy=True, now_s=float(second))
-        assert not giving.look(second, busy=False, now_s=float(second))
+        assert not giving.look((0, 0), busy=True, now_s=float(second))
+        assert not giving.look((second, 0), busy=False, now_s=float(second))
 
 
 def rss_bytes() -> int:
