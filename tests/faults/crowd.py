@@ -230,6 +230,7 @@ class Visitor:
             self.change("/change", changes=[made], say="press level_db")
             asked = {"revision": self.board["revision"], "order": "series", "passage": "verse"}
             assert self.get("heard", "/heard", **asked)
+        self.line.close()
 
     def copy(self) -> None:
         self.change("/orders", do="copy", order="series", name=f"own{self.number}")

@@ -112,11 +112,11 @@ class Bench(NamedTuple):
     def at_rest(self, files: int) -> Figures:
         """Wait until lines and memory are given back; raise if open files are not so few then."""
         until = time.monotonic() + 2 * WAITS_S + 30.0
-        time.sleep(IDLE_S + 2.0)
         while (now := figures_of(self.process.pid)).files > files:
             assert time.monotonic() < until, f"{now.files} open files, {files} before"
             time.sleep(0.1)
-        return now
+        time.sleep(IDLE_S + 5.0)  # it looks every second or two, and then gives memory back
+        return figures_of(self.process.pid)
 
 
 @contextmanager
