@@ -25,6 +25,7 @@ from tests.bench.test_job_routes import begun, ended
 from tests.conftest import TWO_ORDERS, Ran, Simchain, board_beside_tone
 from tests.faults.disks import files_up_to, small_disk
 from tests.faults.writers import (
+    BOARD,
     QUICK,
     WRITE_INTO_THE_BOARD,
     WRITERS,
@@ -198,7 +199,7 @@ PRINTS = {
     ],
 )
 def test_what_is_printed_into_a_full_disk(name: str, tmp_path: Path) -> None:
-    board_beside_tone(tmp_path, TWO_ORDERS)
+    board_beside_tone(tmp_path, BOARD)
     words = [word.format(here=tmp_path, out=tmp_path / "out") for word in PRINTS[name].split()]
     code = "import sys; from simchain.cli import main; sys.argv[0] = 'simchain'; main()"
     with Path("/dev/full").open("w") as full:
@@ -209,7 +210,7 @@ def test_what_is_printed_into_a_full_disk(name: str, tmp_path: Path) -> None:
         assert ran.stderr == "cannot write what is printed: no space left on device\n"
         assert ran.returncode == 2
         mute = subprocess.run(
-            [sys.executable, "-c", code, "check", "none"], stderr=full, check=False
+            [sys.executable, "-c", code, "check", "none"], stdout=full, stderr=full, check=False
         )
         assert mute.returncode == 2
 
