@@ -7,6 +7,7 @@ file whose own figures do not agree with them is refused.
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime, timedelta
 from fractions import Fraction
 from math import comb
@@ -17,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from pydantic_core import from_json
 
 from simchain.board import Board
-from simchain.board.wording import Findings, listed, one_line, shown
+from simchain.board.wording import Findings, TooManyProblemsError, listed, one_line, shown
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
 from simchain.decide.comparison import music_of
@@ -29,6 +30,8 @@ FORMAT = 1
 LARGEST_FILE = 1_000_000
 LEAST_TRIALS, MOST_TRIALS = 5, 100
 MOST_TRIM_DB = 3.0
+# A result of a hundred trials has 616: of each value that does not fit a kilobyte and more is kept.
+MOST_COMMAS = 5_000
 # Files give the chance to four decimals or more; it is never used, only held against ours.
 _ROUNDED = 0.5e-4
 _WHAT = "a result of a blind test"
@@ -186,7 +189,8 @@ def read_blind_test(path: Path) -> BlindTest:
         return BlindTest.model_validate_json(content)
     except ValidationError as error:
         found = Findings(str(path))
-        found.add_invalid(error, BlindTest, "", _WHAT)
+        with suppress(TooManyProblemsError):  # the first is told
+            found.add_invalid(error, BlindTest, "", _WHAT)
         raise RequestError(str(found.problems[0])) from error
 
 
@@ -267,6 +271,8 @@ def _content(path: Path) -> bytes:
         raise _refusal(path, f"cannot be read: {reason}".lower()) from error
     if len(content) > LARGEST_FILE:
         raise _refusal(path, f"is larger than {LARGEST_FILE // 1_000_000} MB: not {_WHAT}")
+    if content.count(b",") > MOST_COMMAS:
+        raise _refusal(path, f"holds far more than {MOST_TRIALS} trials: not {_WHAT}")
     return content
 
 
