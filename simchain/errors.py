@@ -15,6 +15,8 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+LONGEST_NAME = 60  # of one that is not known, in a message
+
 
 class SimchainError(Exception):
     """Something the user can mend: one line that says what, where and what is allowed."""
@@ -66,10 +68,18 @@ def nearest(name: str, known: Iterable[str]) -> str:
     return f"; did you mean '{found[0]}'?" if found else ""
 
 
+def one_line(text: str) -> str:
+    """Return `text` with line ends and control characters written out."""
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
+    )
+
+
 def unknown_name(
     what: str, name: str, known: Iterable[str], where: str = "on this board"
 ) -> RequestError:
     """Return the error for a name that is not there."""
     names = list(known)
     listed = ", ".join(names) if names else "none"
-    return RequestError(f"no {what} '{name}' {where} (there are: {listed}){nearest(name, names)}")
+    shown = one_line(name if len(name) <= LONGEST_NAME else f"{name[:LONGEST_NAME]}...")
+    return RequestError(f"no {what} '{shown}' {where} (there are: {listed}){nearest(name, names)}")

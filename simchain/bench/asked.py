@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, NoReturn
 
 from simchain.board import Order
-from simchain.board.wording import shown
+from simchain.board.wording import key_shown, shown
 from simchain.board.write import REMOVED
 from simchain.errors import RequestError
 
@@ -132,7 +132,8 @@ def _change(change: Any) -> tuple[tuple[str, ...], Any]:
         return tuple(path), REMOVED
     value = change.get("value")
     if value is None or _holds_nothing(value):
-        raise RequestError(f"{'.'.join(path)}: a value is wanted; remove = true takes a key out")
+        where = ".".join(map(key_shown, path))
+        raise RequestError(f"{where}: a value is wanted; remove = true takes a key out")
     return tuple(path), value
 
 

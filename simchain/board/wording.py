@@ -10,6 +10,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from simchain.errors import Problem, nearest
+from simchain.errors import one_line as one_line
 from simchain.settings import limits_of, unit_of
 
 MOST_PROBLEMS = 50
@@ -86,13 +87,6 @@ def key_shown(key: object) -> str:
     """Return a key as it would stand in the file: in quotes where it needs them."""
     text = str(key)
     return text if _BARE_KEY.fullmatch(text) else shown(text)
-
-
-def one_line(text: str) -> str:
-    """Return `text` with line ends and control characters written out."""
-    return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
-    )
 
 
 def listed(names: Iterable[object], joint: str = "or") -> str:

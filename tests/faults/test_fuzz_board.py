@@ -195,7 +195,7 @@ LARGE: dict[str, tuple[str, str]] = {
     "lists in lists": ("x = " + "[" * 499_000 + "]" * 499_000, "nested too deeply"),
     "tables in tables": ("x = " + "{a = " * 1000 + "1" + "}" * 1000, "nested too deeply"),
     "a key of dots": ("x" + ".x" * 499_000 + " = 1", "a key of over 32 parts"),
-    "a key of dots and quotes": ("a . \"b\" . 'c'" * 40_000 + " = 1", "a key of over 32 parts"),
+    "a key of dots and quotes": ("a . \"b\" . 'c' . " * 40_000 + "a = 1", "a key of over 32 parts"),
     "a table of dots": ("[[" + "x." * 400_000 + "x]]", "a key of over 32 parts"),
     "keys of 31 dots": ("".join(f"k{n}{'.x' * 31} = 1\n" for n in range(13_000)), "too deeply"),
     "dots in a comment": (small("# " + "x." * 400_000), "2 orders"),
