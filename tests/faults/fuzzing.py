@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 # The usual run tries the same few each time, a soak run others each time.
 FEW = settings(
-    max_examples=60,
+    max_examples=40,
     derandomize=True,
     database=None,
     deadline=None,
