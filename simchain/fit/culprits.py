@@ -23,7 +23,7 @@ Told = Callable[[str], None]
 FREE_NUMBER = 6.0
 # In squared standard deviations: so much must a fault explain before it is named at all, and so
 # near to the best are those that the recording does not tell from it.
-LEAST_EXPLAINED, AS_GOOD = 60.0, 8.0
+LEAST_EXPLAINED, AS_GOOD = 30.0, 8.0
 # What is played again at its best number: those whose misfit is no more than so many times the
 # least, or so much above it.
 _HOPEFUL_TIMES, _HOPEFUL_MORE, _MOST_HOPEFUL, _ROUNDS = 2.0, 60.0, 24, 3

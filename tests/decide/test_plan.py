@@ -288,7 +288,7 @@ def test_swaps_that_come_near_a_rail_are_named_and_no_others(make_board: MakeBoa
     assert hot_pairs & cool_pairs
 
 
-@pytest.mark.parametrize("level_db", [9.0, pytest.param(20.0, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("level_db", [10.0, pytest.param(20.0, marks=pytest.mark.soak)])
 def test_planned_again_every_order_is_right(make_board: MakeBoard, level_db: float) -> None:
     """Where blocks clip in one order only, the first plan by itself would not null."""
     field = hot_field(make_board, level_db)
