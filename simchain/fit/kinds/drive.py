@@ -25,8 +25,8 @@ DRIVE = (
 )
 IDEALITY = Free("ideality", 0.5, 6.0, log=True, step=0.02)
 BLEND = Free("blend", 0.02, 1.0, step=0.02)
-# One half of a wave so much higher than the other: more diodes that way.
-_UNEVEN = 1.08
+# One half of a wave so much higher than the other: more diodes that way, as many at most.
+_UNEVEN, _MOST_DIODES = 1.08, 8
 _BLENDED = 0.7
 # One such circuit is like another: what is left is noise.
 _NEAR, _NEAR_STEPS = (Stretch("loud1", "loud1", off_by=0.03),), 12
@@ -68,12 +68,15 @@ def _tried(block: Drive, received: Received) -> Iterator[Start]:
 
 
 def _strings(received: Received) -> tuple[int, int]:
-    """Return the diodes that clip either half, one or two, by the halves' heights when loud."""
+    """Return the diodes that clip either half, one of them one, by the halves' heights when loud.
+
+    Two where one half is a little higher, since around an amplifier the sound itself comes on top.
+    """
     line = received.part("loud1", with_rest=False)[1]
-    high, low = (float(np.quantile(way * line, 0.98)) for way in (1.0, -1.0))
-    if high > _UNEVEN * low:
-        return 2, 1
-    return (1, 2) if low > _UNEVEN * high else (1, 1)
+    high, low = (max(float(np.quantile(way * line, 0.98)), 1e-9) for way in (1.0, -1.0))
+    ratio = max(high / low, low / high)
+    more = min(max(round(ratio), 2), _MOST_DIODES) if ratio > _UNEVEN else 1
+    return (more, 1) if high > low else (1, more)
 
 
 def _first(drive: Drive, received: Received) -> Drive:
