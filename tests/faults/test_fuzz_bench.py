@@ -256,7 +256,7 @@ def test_whatever_is_asked_is_answered(tmp_path: Path, monkeypatch: pytest.Monke
         monkeypatch.setitem(job_kinds.KINDS, name, at_once(kind))
     with benched(tmp_path, QuickSounds()) as asked:
 
-        @FEW
+        @settings(FEW, max_examples=15)
         @given(st.lists(asks(), min_size=1, max_size=5))
         def tried(several: list[Ask]) -> None:
             asked.begin()

@@ -110,7 +110,7 @@ def test_what_goes_wrong_is_noticed(doors: Doors) -> None:
     assert "RuntimeWarning: overflow" in doors.open("warns").said
     assert doors.open("prints") == ("fault", "printed: Note\n", 1, *doors.open("prints")[3:])
     assert doors.open("falls")[:2] == ("died", "by signal 11")
-    assert 100.0 <= doors.open("takes").taken_mb < 120.0
+    assert 95.0 <= doors.open("takes").taken_mb < 120.0  # 100, less what was free already
     assert doors.open("nothing").taken_mb < 8.0
 
 

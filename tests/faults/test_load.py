@@ -150,10 +150,10 @@ def told(log: Log) -> None:
 
 
 def test_a_few_at_once(tmp_path: Path) -> None:
-    """Eight visitors; no leak of lines, no wrong sound."""
+    """Six visitors; no leak of lines, no wrong sound."""
     with bench(tmp_path, 0.4) as served:
         before = figures_of(served.process.pid)
-        served.visited(visitors=8, times=15, seed=1)
+        served.visited(visitors=6, times=8, seed=1)
         at_rest = served.at_rest(before.files)
         assert at_rest.threads <= before.threads + POOL
     told(served.log)

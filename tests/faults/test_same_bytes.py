@@ -57,12 +57,11 @@ SHORT = {
     "render": "--order a --passage riff --points --noise --json --out out",
     "compare": "--passages verse --noise --json --out out",
     "swaps": "--order a --passages verse --json",
-    "set-levels": "--order a --json",
-    "worth": "--order a --passages verse --json",
 }
 LONG = SHORT | {
     "compare": "--noise --holds --measures --pictures --json --out out",
     "swaps": "--order a --all --holds --json",
+    "set-levels": "--order a --json",
     "search": "--members --json --out out",
     "worth": "--order a --json",
     "levels": "--order b --json --out out",
