@@ -34,6 +34,7 @@ from simchain.amp.tone import ToneNetwork, tone_response
 from simchain.filters.analogue import Sections, run_sections
 from simchain.filters.impulse import convolved
 from simchain.filters.rational import Rational, chained, from_polynomials, high_cut, low_cut
+from simchain.filters.sections import response
 from simchain.signal import Volts, pieces
 
 NETWORK = ToneNetwork()
@@ -323,8 +324,6 @@ def _push_pull_curve() -> _PushPull:
 @lru_cache(maxsize=16)
 def _cabinet_sections(cabinet: str, rate: int) -> Sections:
     """Return the cabinet's sections, 0 dB at 1 kHz as sections too."""
-    from scipy.signal import sosfreqz
-
     sections = speaker.cabinet_response(cabinet).sections(rate)
-    sections[0, :3] /= np.abs(sosfreqz(sections, [speaker.RATED_HZ], fs=rate)[1][0])
+    sections[0, :3] /= np.abs(response(sections, speaker.RATED_HZ, rate))
     return sections

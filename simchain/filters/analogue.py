@@ -13,10 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from simchain.filters.sections import Roots, Sections, response, sections_of
 from simchain.signal import Volts, pieces
-
-Sections = NDArray[np.float64]
-Roots = NDArray[np.complex128]
 
 GOOD_ENOUGH_DB = 0.01
 TRUE_TO_HZ = 10_000.0
@@ -61,12 +59,10 @@ def high_cut_in_step(hz: float, rate: float) -> Sections:
     An all-pass behind it takes its lead away: exactly so at IN_STEP_HZ, and to a twenty-fifth of a
     frame from 20 Hz to 10 kHz at rates from 44.1 to 192 kHz.
     """
-    from scipy.signal import sosfreqz
-
     sections = high_cut(hz, rate)
-    response = sosfreqz(sections, [IN_STEP_HZ], fs=rate)[1][0] * (1.0 + 1j * IN_STEP_HZ / hz)
+    lead = np.angle(response(sections, IN_STEP_HZ, rate) * (1.0 + 1j * IN_STEP_HZ / hz))
     # The all-pass (a + z^-1) / (1 + a z^-1) lags by 2 atan((1 - a) / (1 + a) tan(w / 2)).
-    share = np.tan(0.5 * np.angle(response)) / np.tan(np.pi * IN_STEP_HZ / rate)
+    share = np.tan(0.5 * lead) / np.tan(np.pi * IN_STEP_HZ / rate)
     a = (1.0 - share) / (1.0 + share)
     return np.concatenate((sections, [[a, 1.0, 0.0, 1.0, a, 0.0]]))
 
@@ -107,8 +103,6 @@ class Running:
 def _designed(
     zeros: tuple[complex, ...], poles: tuple[complex, ...], gain: float, rate: float
 ) -> Sections:
-    from scipy.signal import zpk2sos
-
     if not rate > 0:
         raise ValueError(f"rate = {rate:g} must be above 0")
     if len(zeros) > len(poles):
@@ -127,7 +121,7 @@ def _designed(
     turned = np.count_nonzero((far.imag == 0) & (far.real > 0)) % 2
     scale = gain * level * (-1.0) ** turned
     roots = np.concatenate((np.exp(kept_z), more_zeros))
-    return np.asarray(zpk2sos(roots, np.exp(kept_p), scale), dtype=np.float64)
+    return sections_of(roots, np.exp(kept_p), scale)
 
 
 def _in_pairs(roots: tuple[complex, ...], what: str) -> Roots:
