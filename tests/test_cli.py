@@ -335,3 +335,18 @@ def test_light_commands_load_nothing_heavy(board: Path, arguments: list[str]) ->
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert "loaded: []" in ran.stderr
+
+
+def test_a_passage_is_rendered_without_what_is_slow_to_load(board: Path, tmp_path: Path) -> None:
+    """Loading scipy.signal takes most of a second, longer than the sound."""
+    words = [*("render", str(board), "--order", "a", "--passage", "riff"), "--out", "out"]
+    code = (
+        f"import sys; from simchain import cli; sys.argv = ['simchain', *{words!r}]\n"
+        "try: cli.main()\n"
+        "except SystemExit as end: assert not end.code\n"
+        "print('loaded:', sorted({'scipy.signal', 'matplotlib'} & set(sys.modules)))"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=tmp_path
+    )
+    assert "loaded: []" in ran.stdout

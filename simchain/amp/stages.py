@@ -31,10 +31,10 @@ from simchain import units
 from simchain.amp import speaker, triode
 from simchain.amp.settings import CABINETS, Amp
 from simchain.amp.tone import ToneNetwork, tone_response
-from simchain.filters.analogue import Sections, run_sections
+from simchain.filters.analogue import run_sections
 from simchain.filters.impulse import convolved
 from simchain.filters.rational import Rational, chained, from_polynomials, high_cut, low_cut
-from simchain.filters.sections import response
+from simchain.filters.sections import Sections, response
 from simchain.signal import Volts, pieces
 
 NETWORK = ToneNetwork()

@@ -26,8 +26,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from simchain.filters.analogue import Sections
 from simchain.filters.rational import Rational, constant, from_polynomials, low_cut
+from simchain.filters.sections import Sections
 from simchain.signal import Volts
 
 Numbers = NDArray[np.float64]

@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simchain.electrics.noise import Hiss
-from simchain.filters.analogue import Sections
 from simchain.filters.circuit import GROUND, Circuit
 from simchain.filters.rational import Rational, constant
+from simchain.filters.sections import Sections
 
 END_OHM = 1.0
 PICO, NANO = 1e-12, 1e-9

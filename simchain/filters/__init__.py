@@ -2,7 +2,6 @@
 
 from simchain.filters.analogue import (
     Running,
-    Sections,
     analogue_sections,
     high_cut,
     high_cut_in_step,
@@ -10,6 +9,7 @@ from simchain.filters.analogue import (
     run_sections,
 )
 from simchain.filters.bands import SHAPES, Shape, band_circuit, band_sections
+from simchain.filters.sections import Sections
 
 __all__ = [
     "SHAPES",

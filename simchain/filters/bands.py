@@ -3,7 +3,8 @@
 import math
 from typing import Literal, get_args
 
-from simchain.filters.analogue import Sections, analogue_sections
+from simchain.filters.analogue import analogue_sections
+from simchain.filters.sections import Sections
 
 Shape = Literal["peak", "low_shelf", "high_shelf", "low_cut", "high_cut", "notch"]
 SHAPES: tuple[str, ...] = get_args(Shape)

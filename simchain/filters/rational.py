@@ -7,7 +7,8 @@ from math import prod
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simchain.filters.analogue import Sections, analogue_sections
+from simchain.filters.analogue import analogue_sections
+from simchain.filters.sections import Sections
 
 Complex = NDArray[np.complex128]
 

@@ -4,7 +4,8 @@ import math
 
 import numpy as np
 
-from simchain.filters.analogue import Sections, analogue_sections
+from simchain.filters.analogue import analogue_sections
+from simchain.filters.sections import Sections
 
 
 def resonance_sections(hz: float, q: float, rate: float) -> Sections:

@@ -5,6 +5,7 @@ passage takes to be rendered: tests hold these to it.
 """
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,7 +29,7 @@ def sections_of(zeros: Roots, poles: Roots, gain: float) -> Sections:
     rows = []
     for _ in range(count):
         pole, fellow = _taken(free_poles, lambda root: abs(1.0 - abs(root)))
-        zero_pair = _taken(free_zeros, lambda root, pole=pole: abs(root - pole))
+        zero_pair = _taken(free_zeros, partial(_apart, pole))
         rows.append([*_square(*zero_pair), *_square(pole, fellow)])
     sections = np.array(rows[::-1])
     sections[0, :3] *= gain
@@ -51,6 +52,10 @@ def _taken(free: list[complex], far: Callable[[complex], float]) -> tuple[comple
     fellow = root.conjugate() if root.imag else min((r for r in free if not r.imag), key=far)
     free.remove(fellow)
     return root, fellow
+
+
+def _apart(one: complex, other: complex) -> float:
+    return abs(one - other)
 
 
 def _square(one: complex, other: complex) -> tuple[float, float, float]:
