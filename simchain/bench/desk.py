@@ -10,9 +10,9 @@ from simchain import files
 from simchain.bench.desk_tables import with_table, with_table_renamed, without_table
 from simchain.board import Board, new_board, read_board, starter
 from simchain.board.read import LARGEST_FILE, text_of
-from simchain.board.wording import one_line, shown
+from simchain.board.wording import shown
 from simchain.board.write import updated
-from simchain.errors import BoardError, RequestError, SimchainError, unknown_name
+from simchain.errors import BoardError, RequestError, SimchainError, one_line, unknown_name
 
 # So many changes can be taken back.
 MOST_STEPS = 1000

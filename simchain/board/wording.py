@@ -9,8 +9,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from simchain.errors import Problem, nearest
-from simchain.errors import one_line as one_line
+from simchain.errors import Problem, nearest, one_line
 from simchain.settings import limits_of, unit_of
 
 MOST_PROBLEMS = 50

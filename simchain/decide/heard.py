@@ -18,11 +18,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from pydantic_core import from_json
 
 from simchain.board import Board
-from simchain.board.wording import Findings, TooManyProblemsError, listed, one_line, shown
+from simchain.board.wording import Findings, TooManyProblemsError, listed, shown
 from simchain.chain.path import named_order
 from simchain.chain.render import amp_name
 from simchain.decide.comparison import music_of
-from simchain.errors import RequestError
+from simchain.errors import RequestError, one_line
 
 RARE = 0.05
 GOOD_LISTENER = 0.7

@@ -23,27 +23,8 @@ import soundfile
 
 from simchain.bench.files import static_files
 from simchain.report.guide import PAGES
+from tests.bench.conftest import BOARD
 
-BOARD = """
-tail_s = 0.2
-source = { kind = "guitar", clip = "clip.wav" }
-[amps]
-clean = { gain_db = 8 }
-[blocks]
-press = { kind = "compressor" }
-grit = { kind = "drive", gain_db = 20 }
-push = { kind = "boost" }
-room = { kind = "reverb", decay_s = 0.6 }
-[orders.series]
-front = ["press", "grit", "push", "room"]
-[orders.split]
-front = ["press", "grit", "push"]
-loop = ["room"]
-[passages.riff]
-on = ["press", "grit", "push", "room"]
-[passages.verse]
-on = ["press", "room"]
-"""
 ORDERS, PASSAGES = ("series", "split"), ("riff", "verse")
 # What a request that the page may ask can be answered with: the board has often changed meanwhile,
 # there is nothing to undo, another job is under way, or the job has not written its page.
