@@ -64,12 +64,11 @@ def test_tones_are_written_and_how_to_record_is_said(
     assert "ends in .wav" in refused.err
 
 
-def test_settings_are_found_told_and_written(simchain_command: Simchain, desk: Path) -> None:
+def test_settings_are_found_and_written(simchain_command: Simchain, desk: Path) -> None:
     board = desk / "board.toml"
     board.write_text(BOARD)
     arguments = ("fit", board, "push", desk / "unit.wav", "--loopback", desk / "loop.wav")
-    document = json.loads(simchain_command(*arguments, "--json").out)
-    assert board.read_text() == BOARD
+    document = json.loads(simchain_command(*arguments, "--json", "--write").out)
     found = document["settings"]
     print(found)
     assert found["gain_db"] == pytest.approx(HIDDEN["gain_db"], abs=0.3)
@@ -81,12 +80,21 @@ def test_settings_are_found_told_and_written(simchain_command: Simchain, desk: P
     assert document["residual_db"] < -40.0
     assert set(document["confidence"]) == set(HIDDEN)
     assert all(0.0 <= sure < 100.0 for sure in document["confidence"].values())
-    ran = simchain_command(*arguments, "--write")
-    assert "no difference expected between the unit and push" in ran.out
     written = board.read_text()
     assert "# the little one" in written
     assert f"gain_db = {found['gain_db']}" in written
     assert simchain_command("check", board).status == 0
+
+
+@pytest.mark.soak
+def test_what_is_found_is_told_and_not_written_unasked(
+    simchain_command: Simchain, desk: Path
+) -> None:
+    board = desk / "told.toml"
+    board.write_text(BOARD)
+    ran = simchain_command("fit", board, "push", desk / "unit.wav", "--loopback", desk / "loop.wav")
+    assert "no difference expected between the unit and push" in ran.out
+    assert board.read_text() == BOARD
 
 
 @pytest.mark.parametrize(
@@ -111,6 +119,7 @@ def test_mistakes(
     assert board.read_text() == BOARD
 
 
+@pytest.mark.soak
 def test_what_no_block_comes_near_is_not_written(simchain_command: Simchain, desk: Path) -> None:
     """A ring modulator is no boost."""
     board = desk / "ring.toml"

@@ -21,6 +21,7 @@ def test_a_hidden_boost_is_found() -> None:
     assert trial.residual_db < -45.0
 
 
+@pytest.mark.soak
 def test_a_unit_that_turns_the_sound_over(tmp_path: Path) -> None:
     """It is found with a loop-back; without one the polarity may be the interface's."""
     given = {"gain_db": 9.0, "low_cut_hz": 90.0, "high_cut_hz": 6000.0, "level_db": 0.0}

@@ -7,7 +7,8 @@ from tests.fit.trials import tried
 
 
 # Two seeds that draw a vibrato, which moves the markers, and a phaser, which must be counted.
-@pytest.mark.parametrize("seed", [4, pytest.param(6, marks=pytest.mark.soak)])
+@pytest.mark.soak
+@pytest.mark.parametrize("seed", [4, 6])
 def test_a_hidden_modulation_is_found(seed: int) -> None:
     trial = tried("modulation", seed)
     print(f"{trial.given}: off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

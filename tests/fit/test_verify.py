@@ -33,8 +33,8 @@ CASE = ("own", "series", "riff")
 @pytest.mark.parametrize(
     ("fault", "number"),
     [
-        (None, 0.0),
-        (Fault("off", ("press",)), 0.0),
+        pytest.param(None, 0.0, marks=pytest.mark.soak),
+        pytest.param(Fault("off", ("press",)), 0.0, marks=pytest.mark.soak),
         pytest.param(Fault("on", ("lift",)), 0.0, marks=pytest.mark.soak),
         pytest.param(Fault("upside_down", ("shape",)), 0.0, marks=pytest.mark.soak),
         (Fault("dead", ("press",)), 0.0),
