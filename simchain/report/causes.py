@@ -148,9 +148,14 @@ def _with(adjectives: list[str], nouns: list[str]) -> str:
 
 
 def is_and_has(causes: Facts, *, tone: bool) -> tuple[list[str], list[str]]:
-    """Return what a sound is, level and dirt first, and what it has, the tone last."""
+    """Return what a sound is, level and dirt first, and what it has, the tone last.
+
+    What it is not comes after all that it is: "no cleaner and more even" could be read two ways.
+    """
     adjectives = [text for text in (_level(causes), _dirt(causes)) if text]
-    adjectives += [_beside(name, causes[name]) for name in _IS if is_told(name, causes[name])]
+    own = [_beside(name, causes[name]) for name in _IS if is_told(name, causes[name])]
+    at = len(adjectives) if is_told("dirt", causes["dirt"]) else 1
+    adjectives[at:at] = own
     nouns = [_beside(name, causes[name]) for name in _HAS if is_told(name, causes[name])]
     if tone and is_told("tone", causes["tone"]):
         nouns.append(_band(causes["tone"]))

@@ -111,6 +111,13 @@ def test_the_sentence_of_a_boost_behind_a_drive():
     assert loudness_and_dirt(5.1, 0.0) == "5.1 LU louder and no dirtier"
 
 
+def test_what_it_is_not_comes_last():
+    causes = facts(level=-0.7, touch=-0.9)
+    assert in_words(causes) == "0.7 LU quieter, more even (0.9 LU) and no cleaner"
+    causes = facts(level=-0.7, touch=-0.9, dirt=2.0)
+    assert in_words(causes) == "0.7 LU quieter, dirtier (2.0 dB) and more even (0.9 LU)"
+
+
 @pytest.mark.parametrize(
     ("level", "dirt", "words"),
     [
