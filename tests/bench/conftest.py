@@ -86,7 +86,7 @@ class BenchSheet:
     def state(self, name: str) -> Any:
         return self.page.evaluate(f"window.simchainBench.{name}")
 
-    def until(self, condition: str, seconds: float = 30.0) -> None:
+    def until(self, condition: str, seconds: float = 120.0) -> None:
         end = time.monotonic() + seconds
         while not self.page.evaluate(condition):
             assert time.monotonic() < end, f"still not so after {seconds} s: {condition}"

@@ -212,7 +212,15 @@ def chord(rate):
     return 0.1 * np.exp(-2 * seconds) * np.sum(tones, axis=0)
 
 
-@pytest.mark.parametrize("changed", [{}, {"bias": 0.2}, {"octave": 1.0}, {"gain_db": 65}])
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {},
+        pytest.param({"bias": 0.2}, marks=pytest.mark.soak),
+        {"octave": 1.0},
+        {"gain_db": 65},
+    ],
+)
 def test_every_rate_gives_the_same_sound(changed):
     levels = {
         rate: band_levels_db(Fuzz(**changed).process(chord(rate)[None], Moment(rate))[0], rate)

@@ -41,7 +41,7 @@ def one_moved(order: Order) -> dict[Order, set[str]]:
     return found
 
 
-@pytest.mark.parametrize("name", ["given", "split"])
+@pytest.mark.parametrize("name", [pytest.param("given", marks=pytest.mark.soak), "split"])
 def test_what_is_free_is_what_judge_calls_so(board: Board, name: str) -> None:
     """But near the border, where half the rate and fewer phases may tip it."""
     given, moved = board.orders[name], one_moved(board.orders[name])

@@ -147,7 +147,12 @@ def test_6_a_tremolo_on_a_riff_of_its_own_rate() -> None:
 
 @pytest.mark.parametrize(
     ("residual", "asked_db", "verdict"),
-    [(0.003, 0.2, "free"), (0.01, 2.1, "free"), (0.03, 9.2, "subtle"), (0.1, 18.9, "clear")],
+    [
+        pytest.param(0.003, 0.2, "free", marks=pytest.mark.soak),
+        (0.01, 2.1, "free"),
+        (0.03, 9.2, "subtle"),
+        pytest.param(0.1, 18.9, "clear", marks=pytest.mark.soak),
+    ],
 )
 def test_7_a_soft_clip(residual: float, asked_db: float, verdict: str) -> None:
     """Asked: D within 25 %. Small shares go as the residual squared: the 2.1 dB asked at 1 % makes

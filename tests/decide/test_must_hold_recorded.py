@@ -166,6 +166,7 @@ def test_7_a_compressor_alone_is_no_dirt() -> None:
         assert abs(dirt) <= 0.1
 
 
+@pytest.mark.soak
 def test_8_hiss_under_the_music() -> None:
     """At -50 dB it is `clear` here: strokes ring for seconds, and hiss does not die away with them.
     At -80 dB the null may be as deep as that of `same`."""
@@ -184,6 +185,7 @@ def test_8_hiss_under_the_music() -> None:
             assert WORDS.index(loud.verdict) >= WORDS.index(soft.verdict)
 
 
+@pytest.mark.soak
 def test_9_tremolo_and_delay_swapped() -> None:
     """Half a turn over: S 1.2 to 2.5 asked; the fifths, which are over after 3 s, read 1.1."""
 
@@ -201,6 +203,7 @@ def test_9_tremolo_and_delay_swapped() -> None:
     assert words(quarter) == {"subtle"}
 
 
+@pytest.mark.soak
 def test_10_swaps_around_a_drive() -> None:
     """Clear, but where a chord rings so long that reverb has no gap to be heard in: not free."""
     rows = {
@@ -248,6 +251,7 @@ def test_orientation_of_a_gap(fade_s: float) -> None:
     assert words(scores) == {"subtle"}
 
 
+@pytest.mark.soak
 def test_orientation_of_the_rest() -> None:
     """A delay before or after a drive reads 2 of 5.1: what rings on covers its own repeats. And a
     compressor before a boost is clear (asked 1.1): these chords die away through its threshold, and

@@ -42,6 +42,7 @@ HOT_DRIVE: Chain = [("drive", {"gain_db": 36.0})]
 MUCH_REVERB: Chain = [("reverb", {"mix": 0.4})]
 
 
+@pytest.mark.soak
 def test_9_tremolo_and_delay_swapped() -> None:
     """Rate times delay whole: they commute, without the filter in the repeats (with it the null
     is -77 dB). Half a turn over: subtle."""
@@ -66,8 +67,13 @@ def test_9_tremolo_and_delay_swapped() -> None:
     [
         ("boost and drive", BOOST, DRIVE),
         ("drive and equalizer", DRIVE, EQUALIZER),
-        ("reverb and drive with much gain", REVERB, HOT_DRIVE),
-        ("much reverb and drive", MUCH_REVERB, DRIVE),
+        *(
+            pytest.param(*dear, marks=pytest.mark.soak)
+            for dear in (
+                ("reverb and drive with much gain", REVERB, HOT_DRIVE),
+                ("much reverb and drive", MUCH_REVERB, DRIVE),
+            )
+        ),
     ],
 )
 def test_10_swaps_around_a_drive(what: str, first: Chain, second: Chain) -> None:
@@ -117,7 +123,13 @@ def test_orientation() -> None:
         ("delay and drive swapped", 5.1, 0.25, lambda: swapped_in_each(DELAY, DRIVE)),
         ("compressor and drive swapped", 5.3, 0.3, lambda: swapped_in_each(PRESS, DRIVE)),
         ("compressor and boost swapped", 1.1, 0.6, lambda: swapped_in_each(PRESS, BOOST)),
-        ("chorus and reverb swapped", 1.2, 0.5, lambda: swapped_phases(CHORUS, REVERB)),
+        pytest.param(
+            "chorus and reverb swapped",
+            1.2,
+            0.5,
+            lambda: swapped_phases(CHORUS, REVERB),
+            marks=pytest.mark.soak,
+        ),
         ("all-pass of 1.2 ms", 0.12, 0.5, lambda: each_clip(filtered(all_pass(1.2e-3)))),
     ],
 )

@@ -133,6 +133,7 @@ def test_a_search_that_is_done_renders_nothing_again(
     assert path.read_bytes() == kept[1]
 
 
+@pytest.mark.soak
 def test_threads_go_on_where_workers_stopped(
     board: Board, kept: tuple[str, bytes], tmp_path: Path
 ) -> None:
@@ -231,6 +232,7 @@ def test_other_goals_and_rules_are_no_other_search(kept: tuple[str, bytes], tmp_
     assert path.read_bytes().startswith(kept[1])
 
 
+@pytest.mark.soak
 def test_searches_by_beam_share_a_checkpoint(
     board: Board, kept: tuple[str, bytes], tmp_path: Path
 ) -> None:

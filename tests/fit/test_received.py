@@ -111,7 +111,11 @@ FAULTY: dict[str, tuple[Callable[[Floats], Floats], int, str]] = {
 }
 
 
-@pytest.mark.parametrize("fault", FAULTY)
+# Where nothing that was played is found, every rate is tried: that takes long.
+@pytest.mark.parametrize(
+    "fault",
+    [pytest.param(one, marks=pytest.mark.soak) if one == "backwards" else one for one in FAULTY],
+)
 def test_what_is_wrong_is_said(take: Path, tmp_path: Path, fault: str) -> None:
     change, rate, said = FAULTY[fault]
     samples, _ = soundfile.read(take / "unit.wav")

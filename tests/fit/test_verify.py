@@ -37,7 +37,7 @@ CASE = ("own", "series", "riff")
         pytest.param(Fault("off", ("press",)), 0.0, marks=pytest.mark.soak),
         pytest.param(Fault("on", ("lift",)), 0.0, marks=pytest.mark.soak),
         pytest.param(Fault("upside_down", ("shape",)), 0.0, marks=pytest.mark.soak),
-        (Fault("dead", ("press",)), 0.0),
+        pytest.param(Fault("dead", ("press",)), 0.0, marks=pytest.mark.soak),
         pytest.param(
             Fault("pad", ("press",), gap=0, tried=(-3.0, -8.0, -16.0, -30.0), unit="dB"),
             -12.0,

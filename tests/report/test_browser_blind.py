@@ -213,6 +213,7 @@ def test_players_that_guess_are_right_as_theory_says_for_long(opened, data):
     assert min(chances.values()) > FALSE_ALARM
 
 
+@pytest.mark.soak
 def test_a_draw_that_repeats_itself_would_be_found(opened, data):
     """The check above on an X that stays what it was three times in four."""
     assert guess(opened(only_two_orders(data), STICKY + KEEP_FILES), 25, 5)["repeats"] < FALSE_ALARM
@@ -276,7 +277,10 @@ def level_db(heard, sound, begin, end):
     return 10.0 * np.log10(np.mean(heard[span] ** 2) / np.mean((VOLUME * sound[span]) ** 2))
 
 
-@pytest.mark.parametrize(("trim_db", "a_db", "b_db"), [(2.0, -2.0, 0.0), (-1.3, 0.0, -1.3)])
+@pytest.mark.parametrize(
+    ("trim_db", "a_db", "b_db"),
+    [(2.0, -2.0, 0.0), pytest.param(-1.3, 0.0, -1.3, marks=pytest.mark.soak)],
+)
 def test_the_trim_is_heard_openly_and_of_x(opened, data, trim_db, a_db, b_db):
     """RMS within 0.01 dB; the louder one is lowered, so that nothing can pass full scale."""
     sounds = [decoded(data, order, "verse") for order in range(2)]
