@@ -120,6 +120,8 @@ def shifted(line: Floats, frames: float) -> Floats:
     """Return `line` so many frames later, whole or not, by its spectrum."""
     from scipy.fft import irfft, next_fast_len, rfft
 
+    if frames == 0.0:
+        return line
     length = next_fast_len(line.size + 2 * math.ceil(abs(frames)) + 64, real=True)
     turns = np.exp(-2j * np.pi * frames * np.arange(length // 2 + 1) / length)
     return np.asarray(irfft(rfft(line, length) * turns, length)[: line.size])

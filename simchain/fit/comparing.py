@@ -13,7 +13,7 @@ from simchain.fit.aligning import shifted
 from simchain.fit.looked_for import Stretch
 from simchain.fit.received import Received, quiet
 from simchain.fit.sent import RATE, sent
-from simchain.signal import Signal, resampled
+from simchain.kernels.oversample import down, up
 
 Floats = NDArray[np.float64]
 
@@ -23,14 +23,14 @@ _BANDS_HZ = 1000.0 * 2.0 ** (np.arange(-12, 13) / 3.0)
 _FLOOR_OVER_NOISE = 4.0
 # A waveform's error counts by how loud it is about there, and what is 40 dB under a part's own
 # level counts no more.
-LOCAL_S, _LEAST_SHARE = 0.05, 0.01
+_LEAST_SHARE = 0.01
 
 
 @dataclass(frozen=True, eq=False)
 class Compared:
     """A stretch: what went in, with its lead, and what came out. `name` tells its parts.
 
-    `given` stands at `times` the rate.
+    `given` stands at `times` the rate: 1, 2, 4 or 8.
     """
 
     name: str
@@ -65,7 +65,7 @@ class Comparison:
             out = alone(
                 block, volts, rate, turn=turn, before_s=one.begins_s, into_ohm=self.into_ohm
             )
-            made.append(resampled(Signal(out[:1], rate), RATE).volts[0, one.lead :])
+            made.append(down(out[0], one.times)[one.lead :])
         return made
 
     def level_errors(self, made: Iterable[Floats]) -> Floats:
@@ -147,6 +147,8 @@ def band_levels_db(line: Floats, floor: Floats) -> Floats:
 def _compared(received: Received, stretch: Stretch) -> Compared:
     parts = sent().parts
     begin, end = parts[stretch.first].frames().start, parts[stretch.last].frames().stop
+    if stretch.seconds is not None:
+        end = parts[stretch.last].frames().start + round(stretch.seconds * RATE)
     lead = min(round(stretch.lead_s * RATE), begin)
     heard = received.line[begin:end]
     floor = _noise_floor(received)
@@ -157,25 +159,28 @@ def _compared(received: Received, stretch: Stretch) -> Compared:
             groups[max(0, frames.start - begin) : frames.stop - begin] = number
     return Compared(
         f"{stretch.first} to {stretch.last}",
-        resampled(Signal(received.given[begin - lead : end], RATE), stretch.times * RATE).volts[0],
+        up(received.given[begin - lead : end], stretch.times),
         stretch.times,
         heard,
         lead,
         (begin - lead) / RATE,
-        _weight(heard, received.noise_volts, stretch.off_by),
+        _weight(heard, received.noise_volts, stretch),
         band_levels_db(heard, floor),
         floor,
         groups,
     )
 
 
-def _weight(heard: Floats, noise_volts: float, off_by: float) -> Floats:
+def _weight(heard: Floats, noise_volts: float, stretch: Stretch) -> Floats:
     """Return one over how loud it is about each frame, so that an error of 1 is as large as it."""
     from scipy.ndimage import uniform_filter1d
 
-    local = np.sqrt(np.maximum(uniform_filter1d(np.square(heard), round(LOCAL_S * RATE)), 0.0))
+    about = round(stretch.about_s * RATE)
+    local = np.sqrt(np.maximum(uniform_filter1d(np.square(heard), about), 0.0))
     loudest = float(local.max())
-    return np.asarray(1.0 / (off_by * (local + _LEAST_SHARE * loudest) + 3.0 * noise_volts + 1e-9))
+    return np.asarray(
+        1.0 / (stretch.off_by * (local + _LEAST_SHARE * loudest) + 3.0 * noise_volts + 1e-9)
+    )
 
 
 def _noise_floor(received: Received) -> Floats:

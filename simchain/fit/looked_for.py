@@ -108,9 +108,10 @@ class Stretch:
     """Parts of the recording, one after another, that are rendered and compared in one.
 
     `lead_s` before the first part is rendered too, and not compared: what rings into it. The block
-    is rendered at `times` the rate: for kinds whose times are a few frames, where a frame counts.
-    `off_by` is the share of what is heard by which the kind's waveform may differ from a unit's:
-    where it is small, noise decides how much an error counts, not how loud it is about there.
+    is rendered at `times` the rate, 1, 2, 4 or 8: for kinds whose times are a few frames, where a
+    frame counts. `off_by` is the share of what is heard by which the kind's waveform may differ
+    from a unit's: where it is small, noise decides how much an error counts, not how loud it is
+    there, within `about_s`. Of the last part the first `seconds` count, or all of it.
     """
 
     first: str
@@ -118,6 +119,8 @@ class Stretch:
     lead_s: float = 0.25
     times: int = 1
     off_by: float = 1.0
+    about_s: float = 0.05
+    seconds: float | None = None
 
 
 class KindFit(ABC):

@@ -169,7 +169,7 @@ def _least(
     numbers = np.clip(first, low, high)
     left = errors(numbers)
     damping = 1e-3
-    slopes = _slopes(errors, numbers, left, low, high)
+    slopes = slopes_of(errors, numbers, left, low, high)
     for _ in range(rounds):
         each()
         step = _step(slopes, left, damping, numbers, low, high)
@@ -182,7 +182,7 @@ def _least(
             gained = 1.0 - float(np.square(off).sum() / np.square(left).sum())
             numbers, left = tried, off
             damping = max(damping / 5.0, 1e-9)
-            slopes = _slopes(errors, numbers, left, low, high)
+            slopes = slopes_of(errors, numbers, left, low, high)
             if gained < 1e-7:
                 break
         else:
@@ -206,9 +206,14 @@ def _step(
     return step
 
 
-def _slopes(
+def slopes_of(
     errors: Callable[[Floats], Floats], numbers: Floats, left: Floats, low: Floats, high: Floats
 ) -> Floats:
+    """Return how `errors`, which are `left` at `numbers`, change with each, (errors, numbers).
+
+    By differences, rendered side by side, within `low` and `high`.
+    """
+
     def slope(place: int) -> Floats:
         moved = numbers.copy()
         room = high[place] - numbers[place] >= _SLOPE_STEP or numbers[place] <= low[place]

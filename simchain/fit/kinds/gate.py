@@ -1,9 +1,10 @@
 """A gate: when it opens and closes, and how it glides from one to the other."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from typing import ClassVar, cast
+from itertools import pairwise
+from typing import Any, ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,19 +12,18 @@ from numpy.typing import NDArray
 from simchain import units
 from simchain.blocks import Block
 from simchain.blocks.gate import DB_A_NEPER, SHORTEST_HOLD_MS, Gate
+from simchain.decide.parallel import in_parallel
 from simchain.fit.comparing import Comparison
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
-from simchain.fit.searching import found
+from simchain.fit.searching import found, slopes_of
 from simchain.fit.sent import RAMP_DBFS, RAMP_HZ, RAMP_S, RATE, sent
 
 Floats = NDArray[np.float64]
 
-DECISIONS = (
-    Free("threshold_dbu", -90.0, 20.0),
-    Free("hysteresis_db", 0.0, 20.0),
-    Free("hold_ms", 10.0, 2_000.0, log=True),
-)
+DECISIONS = (Free("threshold_dbu", -90.0, 20.0), Free("hysteresis_db", 0.0, 20.0))
+# How long it holds moves when it closes, but not where: that has a slope, at a rate that is high.
+HOLD = Free("hold_ms", 10.0, 2_000.0, log=True, step=0.03)
 GLIDES = (
     Free("attack_ms", 0.02, 200.0, log=True, step=0.03),
     Free("release_ms", 2.0, 10_000.0, log=True, step=0.03),
@@ -42,22 +42,38 @@ _TONES = (
     *("ramp", "clicks", "chord", "marker2"),
 )
 _READ_TO, _LEAST_GAIN = 0.02, 1e-4
-_OFF_BY = 0.003
+# A waveform is off by so large a share of itself, as loud as it is within a half-wave or so.
+_OFF_BY, _ABOUT_S = 0.003, 0.004
 # How fast the ramp falls, and how far off a threshold and a hold may be at a glance.
 _RAMP_DB_S = (RAMP_DBFS[0] - RAMP_DBFS[1]) / RAMP_S[0]
 # One stair of the ramp is a half-wave.
 _STAIR_DB = _RAMP_DB_S / (2.0 * RAMP_HZ)
-# How far off a threshold may stand at a glance where only soft tones tell it, and then.
-_FAR_DB, _MORE_DB = np.linspace(-6.0, 6.0, 49), np.linspace(-0.4, 0.4, 81)
-_MORE_MS, _FINER_MS = np.linspace(-9.0, 9.0, 46), np.linspace(-0.4, 0.4, 17)
-_ON_STAIR = (-0.33, 0.0, 0.33)
-# How often decisions and glides take turns, and the share of what is tried that is as good as all.
-_TURNS, _ALL = 2, 0.6
+# How far off decisions may stand at a glance, then, and where all is near: a threshold, in
+# decibels; where it closes, in stairs; a hold, as a share. Each is tried, then about the best.
+_FAR_DB, _MORE_DB, _NEAR_DB = (
+    np.linspace(-6.0, 6.0, 49),
+    np.linspace(-0.4, 0.4, 17),
+    np.linspace(-0.06, 0.06, 7),
+)
+_MORE_STAIRS, _NEAR_STAIRS = np.linspace(-40.0, 40.0, 41), np.linspace(-2.0, 2.0, 13)
+_MORE_HOLD, _NEAR_HOLD, _NEARER_HOLD = (
+    np.geomspace(0.4, 2.5, 39),
+    np.geomspace(0.95, 1.05, 17),
+    np.geomspace(0.995, 1.005, 9),
+)
+# Of what is tried, so large a share that is as good tells nothing.
+_ALL = 0.6
 # A converter's filter rings ahead of a click: above so many decibels under full scale two of
 # different length are within a frame of each other, below it they are not.
 _RINGS_DB = -50.0
-# Whether it is open hangs on the last loud tone before: a sweep, or a burst.
-_SINCE_S = 2.5
+# Whether it is open hangs on the last loud tone before: a sweep, or a burst. Where a long tone
+# begins it opens within so long.
+_SINCE_S, _OPENS_S = 2.5, 0.3
+
+
+def _closely(first: str, last: str, lead_s: float = 0.25, seconds: float | None = None) -> Stretch:
+    """Return a stretch at eight times the rate, where noise decides how much an error counts."""
+    return Stretch(first, last, lead_s, 8, _OFF_BY, _ABOUT_S, seconds)
 
 
 class GateFit(KindFit):
@@ -71,11 +87,12 @@ class GateFit(KindFit):
     kind: ClassVar[str] = "gate"
     coarse: ClassVar = ()
     fine: ClassVar = (
-        Stretch("marker1", "steps1", times=8, off_by=_OFF_BY),
-        Stretch("bursts1", "steps2", _SINCE_S, times=8, off_by=_OFF_BY),
-        Stretch("ramp", "ramp", _SINCE_S, times=8, off_by=_OFF_BY),
-        Stretch("marker2", "marker2", _SINCE_S, times=8, off_by=_OFF_BY),
-        Stretch("clicks", "clicks", times=8, off_by=_OFF_BY),
+        _closely("marker1", "soft1", seconds=_OPENS_S),
+        _closely("bursts1", "soft2", _SINCE_S, _OPENS_S),
+        _closely("ramp", "room", _SINCE_S, _OPENS_S),
+        _closely("chord", "chord", _SINCE_S, _OPENS_S),
+        _closely("marker2", "marker2", _SINCE_S),
+        _closely("clicks", "clicks"),
     )
 
     def stretches(
@@ -90,46 +107,65 @@ class GateFit(KindFit):
         """See `KindFit.starts`: what comes nearest to the gain over time.
 
         When it decides and how it glides are told from the same few moments, and decisions have no
-        slope that a search could follow: each is brought near with the other as it stands.
+        slope that a search could follow: they are tried one by one, while the glides give way.
+        Eight times the rate tells when it opens.
         """
-        rough = Comparison(received, [replace(one, times=1) for one in self.fine[:-1]])
         near = _Glance(received).nearest(cast(Gate, block))
-        for _ in range(_TURNS):
-            near, _ = _decided(near, rough)
-            near = cast(Gate, found([Start(near, GLIDES)], Comparison(received, ()), rough).block)
-        near, deviations = _decided(near, rough)
-        yield Start(near, GLIDES, read=tuple(zip(DECISIONS, deviations, strict=True)))
+        _, stretches = self.stretches(near, received)
+        rough = Comparison(received, [replace(one, times=1) for one in stretches])
+        closings = (
+            (_closed, _MORE_STAIRS, _NEAR_STAIRS),
+            (_held, _MORE_HOLD, _NEAR_HOLD, _NEARER_HOLD),
+        )
+        near, _ = _decided(near, GLIDES, rough, (_opened, _FAR_DB, _MORE_DB), *closings)
+        near = cast(Gate, found([Start(near, GLIDES)], Comparison(received, ()), rough).block)
+        near, (_, closing, _) = _decided(near, GLIDES, rough, (_opened, _MORE_DB), *closings)
+        finely, free = Comparison(received, stretches), (*GLIDES, HOLD)
+        near, (opening,) = _decided(near, free, finely, (_opened, _MORE_DB, _NEAR_DB))
+        yield Start(near, free, read=tuple(zip(DECISIONS, (opening, closing), strict=True)))
 
 
-def _decided(block: Gate, compared: Comparison) -> tuple[Gate, list[float]]:
+def _decided(
+    block: Gate, free: tuple[Free, ...], compared: Comparison, *decisions: tuple[Any, ...]
+) -> tuple[Gate, list[float]]:
     """Return `block` with the decisions that suit best, and their standard deviations.
 
-    First the threshold moves and the level at which it closes stays. Then the hold moves, and where
-    it closes in the ramp stays: the ramp is a stair of half-waves, and hold and hysteresis may
-    stand a few of them off together. The level may stand anywhere on a stair.
+    A decision is a function that moves it, and by how much it is tried. What is `free` gives way.
+    """
+    off = _off(block, free, compared)
+    frames = sum(at.heard.size for at in compared.stretches)
+    deviations = []
+    for moved, *tries in decisions:
+        weighed: list[tuple[float, Gate]] = []
+        for more in tries:
+            at = [moved(block, float(one)) for one in more]
+            weighed += zip(in_parallel(off, at), at, strict=True)
+            block = min(weighed, key=lambda one: one[0])[1]
+        deviations.append(_spread(weighed, _MOVES[moved], frames))
+    return block, deviations
+
+
+def _off(about: Gate, free: tuple[Free, ...], compared: Comparison) -> Callable[[Gate], float]:
+    """Return what tells how far a gate is off, in squares, what is `free` and its delay given way.
+
+    They are for each gate what suits it best, as along straight lines from `about`.
     """
 
+    def errors(one: Block) -> Floats:
+        return compared.wave_errors(compared.rendered(one), 0.0)
+
+    start = Start(about, free)
+    numbers = np.array([one.of(about) for one in free])
+    low, high = np.array([one.bounds() for one in free]).T
+    slopes = slopes_of(lambda moved: errors(start.at(moved)), numbers, errors(about), low, high)
+    late = compared.late_slope(compared.rendered(about), 0.0)
+    basis, _ = np.linalg.qr(np.column_stack((slopes, late)))
+
     def off(one: Gate) -> float:
-        made = zip(compared.stretches, compared.rendered(one), strict=True)
-        return sum(float(np.square((line - at.heard) * at.weight).sum()) for at, line in made)
+        left = errors(one)
+        return float(left @ left - np.square(left @ basis).sum())
 
-    def closing(about: Gate, more_ms: Floats) -> list[tuple[float, Gate]]:
-        held = [_held(about, float(more), at) for more in more_ms for at in _ON_STAIR]
-        return [(off(one), one) for one in held]
-
-    def opening_about(about: Gate, more_db: Floats) -> list[tuple[float, Gate]]:
-        return [(off(one), one) for one in (_opened(about, float(more)) for more in more_db)]
-
-    opening = opening_about(_best(opening_about(block, _FAR_DB)), _MORE_DB)
-    wide = closing(_best(opening), _MORE_MS)
-    near = closing(_best(wide), _FINER_MS)
-    frames = sum(at.heard.size for at in compared.stretches)
-    spreads = [
-        _spread(opening, "threshold_dbu", frames, _MORE_DB[1] - _MORE_DB[0]),
-        _spread(wide + near, "hysteresis_db", frames, _STAIR_DB),
-        _spread(wide + near, "hold_ms", frames, _FINER_MS[1] - _FINER_MS[0]),
-    ]
-    return _best(near), spreads
+    return off
 
 
 def _opened(block: Gate, more_db: float) -> Gate:
@@ -139,32 +175,38 @@ def _opened(block: Gate, more_db: float) -> Gate:
     return block.model_copy(update=moved)
 
 
-def _held(block: Gate, more_ms: float, stairs: float) -> Gate:
-    """Return `block` with another hold; where it closes in the ramp stays, but for `stairs`."""
-    hold_ms = max(block.hold_ms + more_ms, SHORTEST_HOLD_MS)
-    less_db = _RAMP_DB_S * (hold_ms - block.hold_ms) / 1e3 + stairs * _STAIR_DB
+def _closed(block: Gate, more_stairs: float) -> Gate:
+    """Return `block` with another level at which it closes."""
+    hysteresis_db = max(block.hysteresis_db - more_stairs * _STAIR_DB, 0.0)
+    return block.model_copy(update={"hysteresis_db": hysteresis_db})
+
+
+def _held(block: Gate, times: float) -> Gate:
+    """Return `block` with another hold; where it closes in the ramp stays."""
+    hold_ms = max(block.hold_ms, SHORTEST_HOLD_MS) * times
+    less_db = _RAMP_DB_S * (hold_ms - block.hold_ms) / 1e3
     hysteresis_db = max(block.hysteresis_db - less_db, 0.0)
     return block.model_copy(update={"hold_ms": hold_ms, "hysteresis_db": hysteresis_db})
 
 
-def _best(weighed: Sequence[tuple[float, Gate]]) -> Gate:
-    return min(weighed, key=lambda one: one[0])[1]
+_MOVES = {_opened: "threshold_dbu", _closed: "hysteresis_db", _held: "hold_ms"}
 
 
-def _spread(weighed: Sequence[tuple[float, Gate]], control: str, frames: int, step: float) -> float:
+def _spread(weighed: Sequence[tuple[float, Gate]], control: str, frames: int) -> float:
     """Return a control's standard deviation: how far it may stand off as chance would have it.
 
-    That is where the errors, in units of what each leaves at best, grow by one. Infinite where all
-    that was tried is as good.
+    That is where the errors, in units of what each leaves at best, grow by one; half of what was
+    tried last at least. Infinite where all that was tried is as good.
     """
     least = min(off for off, _ in weighed)
-    tried = [float(getattr(one, control)) for _, one in weighed]
+    tried = sorted(float(getattr(one, control)) for _, one in weighed)
     good = [
         float(getattr(one, control)) for off, one in weighed if off <= least * (1.0 + 1.0 / frames)
     ]
-    if max(good) - min(good) > _ALL * (max(tried) - min(tried)):
+    if max(good) - min(good) > _ALL * (tried[-1] - tried[0]):
         return math.inf
-    return max(max(good) - min(good), step) / 2.0
+    finest = min(more - less for less, more in pairwise(tried) if more > less)
+    return max(max(good) - min(good), finest) / 2.0
 
 
 class _Glance:

@@ -35,7 +35,9 @@ CONTROLS = (
     *("threshold_dbu", "hysteresis_db", "attack_ms", "hold_ms"),
     *("release_ms", "range_db", "level_db"),
 )
-RAMP_DB_S = 18.0  # how fast the ramp falls
+RAMP_DB_S, HALF_WAVE_MS = 18.0, 1e3 / 880.0  # how fast the ramp falls, and half a wave of its tone
+# By how much decisions are moved for slopes.
+THRESHOLD_STEP_DB, HALF_WAVES = 0.1, 2
 # The recording's noise, and how far under full scale the loudest is (3 dB less or more).
 NOISE_DBFS, HEADROOM_DB = -80.0, 6.0
 # Under it this unit's filter and one of ten times its length differ by more than half a frame in
@@ -80,53 +82,63 @@ def same(found: dict[str, Any], given: dict[str, Any]) -> dict[str, tuple[float,
 
 def _counted(given: dict[str, Any]) -> dict[str, float]:
     """Return the controls as they count, and the level of the ramp at which it closes."""
-    controls = {key: float(given[key]) for key in CONTROLS}
-    controls["hold_ms"] = max(controls["hold_ms"], 10.0)
+    return _with_shuts(
+        {key: float(given[key]) for key in CONTROLS}
+        | {"hold_ms": max(float(given["hold_ms"]), 10.0)}
+    )
+
+
+def _with_shuts(controls: dict[str, float]) -> dict[str, float]:
     shuts_dbu = controls["threshold_dbu"] - controls["hysteresis_db"]
     return controls | {"shuts_dbu": shuts_dbu - RAMP_DB_S * controls["hold_ms"] / 1e3}
 
 
 def _told(given: dict[str, float]) -> list[str]:
     volts = given_volts()
-    steps = [_step(key, given[key]) for key in CONTROLS]
+    moves = _moves(given)
 
-    def played(key: str, change: float) -> Floats:
-        return _gated(volts, given | {key: given[key] + change}, RATE)
+    def played(move: dict[str, float], way: float) -> Floats:
+        moved = {key: given[key] + way * step for key, step in move.items()}
+        return _gated(volts, given | moved, RATE)
 
-    slopes = np.stack(
-        [
-            (played(key, step) - played(key, -step)) / (2.0 * step)
-            for key, step in zip(CONTROLS, steps, strict=True)
-        ]
-    )
+    slopes = np.stack([(played(move, 1.0) - played(move, -1.0)) / 2.0 for move in moves])
     if given["threshold_dbu"] < CLICK_RINGS_DBU:
         slopes[:, sent().parts["clicks"].frames()] = 0.0
     loudest = max(float(np.abs(volts).max()), float(np.abs(_gated(volts, given, RATE)).max()))
-    noise_volts = loudest * ratio(HEADROOM_DB + NOISE_DBFS)
-    # In units of each control's bound, and a trifle of certainty so that there is an inverse.
-    scales = np.array([_bound(key, given[key]) for key in CONTROLS])
-    slopes = slopes * scales[:, np.newaxis] / noise_volts
-    covariance = np.linalg.inv(slopes @ slopes.T + 1e-6 * np.eye(len(CONTROLS)))
-    told = [key for place, key in enumerate(CONTROLS) if covariance[place, place] < 1.0 / 9.0]
-    if "hold_ms" in told and "hysteresis_db" in told:
-        return told
-    weights = np.array([0.0] * len(CONTROLS))
-    weights[CONTROLS.index("threshold_dbu")] = 1.0
-    weights[CONTROLS.index("hysteresis_db")] = -1.0
-    weights[CONTROLS.index("hold_ms")] = -RAMP_DB_S / 1e3
-    weights *= scales
-    deviation_db = float(np.sqrt(weights @ covariance @ weights))
-    return told + ["shuts_dbu"] * (3.0 * deviation_db < BOUNDS["shuts_dbu"][1])
+    slopes /= loudest * ratio(HEADROOM_DB + NOISE_DBFS)
+    # How far each move takes what counts, in units of its bound; and a trifle of certainty.
+    counted = [_with_shuts(dict.fromkeys(CONTROLS, 0.0) | move) for move in moves]
+    reach = np.array([[one[key] / _bound(key, given[key]) for one in counted] for key in BOUNDS])
+    covariance = np.linalg.inv(slopes @ slopes.T + 1e-6 * reach[:-1].T @ reach[:-1])
+    deviations = np.sqrt(np.diag(reach @ covariance @ reach.T))
+    told = [key for key, one in zip(BOUNDS, deviations, strict=True) if one < 1.0 / 3.0]
+    both = "hold_ms" in told and "hysteresis_db" in told
+    return [key for key in told if key != "shuts_dbu" or not both]
+
+
+def _moves(given: dict[str, float]) -> list[dict[str, float]]:
+    """Return small moves of the controls, by which slopes are taken.
+
+    Decisions fall with half-waves of the ramp, so they move by whole ones: the threshold while the
+    level stays at which it closes; that level; the hold while it closes where it did. (Moves of
+    other sizes differ in where they jump, and what cannot be told apart would seem to be.)
+    """
+    hold_ms = HALF_WAVES * HALF_WAVE_MS
+    stairs_db = RAMP_DB_S * hold_ms / 1e3
+    return [
+        {"threshold_dbu": THRESHOLD_STEP_DB, "hysteresis_db": THRESHOLD_STEP_DB},
+        {"hysteresis_db": stairs_db},
+        {"hold_ms": hold_ms, "hysteresis_db": -stairs_db},
+        *(
+            {key: _bound(key, given[key])}
+            for key in ("attack_ms", "release_ms", "range_db", "level_db")
+        ),
+    ]
 
 
 def _bound(key: str, value: float) -> float:
     form, bound = BOUNDS[key]
     return value * bound if form == "share" else bound
-
-
-def _step(key: str, value: float) -> float:
-    """Return a difference for slopes: a decision moves by half-waves, all else smoothly."""
-    return {"hold_ms": max(0.01 * value, 0.1)}.get(key, _bound(key, value))
 
 
 def _gated(volts: Floats, given: dict[str, Any], rate: int) -> Floats:
