@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,6 +21,12 @@ CHROMIUM_ARGUMENTS = (
     "--disable-component-update",
     "--disable-sync",
 )
+
+
+# A shell that starts the tests in the background has them ignore interrupts, and so would every
+# program that they start.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 class Ran(NamedTuple):

@@ -153,7 +153,7 @@ def cores() -> Iterator[Row]:
     """
     board = board_of(SEVEN, links="real")
     warmed(board)
-    words = Allowed(board, has_amplifier=False).words()[::6].copy()
+    words = Allowed(board, has_amplifier=False).words()[::24].copy()
     by_threads, by_workers, slower, apart = [], [], [], []
     with engine(local_workers=CORES) as workers:
         _heard_on(workers, board, words[:: len(words) // 40].copy())  # warm there too
@@ -170,7 +170,7 @@ def cores() -> Iterator[Row]:
         ("two threads", by_threads, None),
         ("two processes that share nothing", apart, None),
     ):
-        what = f"{name}, 7 blocks, a sixth of their orders"
+        what = f"{name}, 7 blocks, every 24th of their orders"
         yield Row.of(what, values, "times one core", asked, at_least=True)
     yield Row.of("units and reading on two threads", slower, "times as long as on one")
 
