@@ -180,6 +180,7 @@ def _fitted(
 ) -> Fitted:
     """Return the same of what was received the right way up."""
     block = block.model_copy(update={"invert": False})
+    told("first values, straight from the recording")
     starts = list(kind.starts(block, received))
     near, nearer = kind.stretches(starts[0].block, received)
     coarse = Comparison(received, near, into_ohm=into_ohm)

@@ -50,8 +50,10 @@ def told(kind: str, done: list[Trial]) -> Iterator[Row]:
         off = [trial.off[name] for trial in done if name in trial.off]
         yield Row.of(f"{kind}, {name}, away", off, "times its bound")
     yield Row.of(f"{kind}, residual", [trial.residual_db for trial in done], "dB")
-    alike = sum(trial.verdict in ("same", "free") for trial in done) / len(done)
+    alike = sum(trial.is_alike for trial in done) / len(done)
     yield Row.of(f"{kind}, a clip through both is same or free", alike, share)
+    at_best = sum(trial.is_alike or trial.verdict == trial.at_best for trial in done) / len(done)
+    yield Row.of(f"{kind}, it is, or is no nearer with the true settings", at_best, share)
     yield Row.of(f"{kind}, a fit", [trial.seconds for trial in done], "s")
 
 
@@ -75,7 +77,7 @@ def rows(given: argparse.Namespace) -> Iterator[Row]:
                 word = "holds" if trial.holds else f"MISSES of {trial.given}"
                 print(
                     f"{kind} {trial.seed}: {off} residual {trial.residual_db:.1f} dB, "
-                    f"{trial.verdict}, {trial.seconds:.1f} s, {word}",
+                    f"{trial.verdict} (at best {trial.at_best}), {trial.seconds:.1f} s, {word}",
                     file=sys.stderr,
                     flush=True,
                 )

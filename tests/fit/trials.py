@@ -30,11 +30,17 @@ Floats = NDArray[np.float64]
 
 # 1 kohm into the recording side's 1 Mohm, as every unit here is measured.
 INTO_OHM = 1e6
+ALIKE = ("same", "free")
 
 
 @dataclass(frozen=True)
 class Trial:
-    """What was hidden, what was found, how far off (1.0 is the bound), and how it sounds."""
+    """What was hidden, what was found, how far off (1.0 is the bound), and how it sounds.
+
+    `verdict` is that of a clip through the hidden unit and through what was found. Where it is
+    heard apart, `at_best` is that of the hidden unit and the block with the true settings: two
+    rooms of the same settings are two rooms.
+    """
 
     kind: str
     seed: int
@@ -43,12 +49,18 @@ class Trial:
     off: dict[str, float]
     residual_db: float
     verdict: str
+    at_best: str
     seconds: float
 
     @property
     def holds(self) -> bool:
         """Whether every control is within its bound."""
         return all(off <= 1.0 for off in self.off.values())
+
+    @property
+    def is_alike(self) -> bool:
+        """Whether nothing but level is heard between the unit and what was found."""
+        return self.verdict in ALIKE
 
 
 def hidden(kind: str) -> Any:
@@ -92,8 +104,10 @@ def tried(kind: str, seed: int, *, clip: Floats | None = None) -> Trial:
     seconds = time.perf_counter() - began
     found = found_controls(result)
     off = dict(_off(unit, found, given))
-    verdict = "" if clip is None else judged(unit, given, result, clip)
-    return Trial(kind, seed, given, found, off, result.residual_db, verdict, seconds)
+    verdict = at_best = "" if clip is None else judged(unit, given, result.block, clip)
+    if verdict and verdict not in ALIKE:
+        at_best = judged(unit, given, true_block(unit, given, result.block), clip)
+    return Trial(kind, seed, given, found, off, result.residual_db, verdict, at_best, seconds)
 
 
 def found_controls(result: Fitted) -> dict[str, Any]:
@@ -101,15 +115,23 @@ def found_controls(result: Fitted) -> dict[str, Any]:
     return dict(result.block.model_dump())
 
 
-def judged(unit: Any, given: dict[str, Any], result: Fitted, clip: Floats) -> str:
-    """Play a clip through the hidden unit and through the block that was found; return the word.
+def true_block(unit: Any, given: dict[str, Any], found: Block) -> Block:
+    """Return the block with the hidden settings, as far as it has them."""
+    true = unit.__dict__.get("as_block", dict)(given)
+    return found.model_copy(
+        update={name: value for name, value in true.items() if name in type(found).model_fields}
+    )
+
+
+def judged(unit: Any, given: dict[str, Any], block: Block, clip: Floats) -> str:
+    """Play a clip through the hidden unit and through a block; return the word.
 
     A unit that moves by itself names `TURNS`: a take begins at each of these places of its turn.
     """
-    volts = np.repeat(clip[np.newaxis], result.block.inputs, axis=0)
+    volts = np.repeat(clip[np.newaxis], block.inputs, axis=0)
     turns = unit.__dict__.get("TURNS", (None,))
     true = [unit.play(clip, given if at is None else given | {"phase": at}) for at in turns]
-    made = [alone(result.block, volts, RATE, turn=at or 0.0, into_ohm=INTO_OHM)[0] for at in turns]
+    made = [alone(block, volts, RATE, turn=at or 0.0, into_ohm=INTO_OHM)[0] for at in turns]
     return str(heard_apart_in_takes(true, made, RATE).verdict)
 
 

@@ -54,6 +54,11 @@ def settings(rng: np.random.Generator) -> dict[str, Any]:
     }
 
 
+def as_block(given: dict[str, Any]) -> dict[str, Any]:
+    """Return what a block of these settings has: its converters are late, too."""
+    return given | {"predelay_ms": given["predelay_ms"] - CONVERTERS_MS}
+
+
 def same(found: dict[str, Any], given: dict[str, Any]) -> dict[str, tuple[float, float]]:
     """Return found and true values, of what the recording could tell.
 
