@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any, ClassVar, cast
+from typing import ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,35 +113,48 @@ class GateFit(KindFit):
         near = _Glance(received).nearest(cast(Gate, block))
         _, stretches = self.stretches(near, received)
         rough = Comparison(received, [replace(one, times=1) for one in stretches])
-        closings = (
-            (_closed, _MORE_STAIRS, _NEAR_STAIRS),
-            (_held, _MORE_HOLD, _NEAR_HOLD, _NEARER_HOLD),
+        closing = (
+            _Decision("hysteresis_db", _closed, (_MORE_STAIRS, _NEAR_STAIRS)),
+            _Decision("hold_ms", _held, (_MORE_HOLD, _NEAR_HOLD, _NEARER_HOLD)),
         )
-        near, _ = _decided(near, GLIDES, rough, (_opened, _FAR_DB, _MORE_DB), *closings)
+        near, _ = _decided(near, GLIDES, rough, (_opening(_FAR_DB, _MORE_DB), *closing))
         near = cast(Gate, found([Start(near, GLIDES)], Comparison(received, ()), rough).block)
-        near, (_, closing, _) = _decided(near, GLIDES, rough, (_opened, _MORE_DB), *closings)
+        near, (_, closes_db, _) = _decided(near, GLIDES, rough, (_opening(_MORE_DB), *closing))
         finely, free = Comparison(received, stretches), (*GLIDES, HOLD)
-        near, (opening,) = _decided(near, free, finely, (_opened, _MORE_DB, _NEAR_DB))
-        yield Start(near, free, read=tuple(zip(DECISIONS, (opening, closing), strict=True)))
+        near, (opens_db,) = _decided(near, free, finely, (_opening(_MORE_DB, _NEAR_DB),))
+        yield Start(near, free, read=tuple(zip(DECISIONS, (opens_db, closes_db), strict=True)))
+
+
+@dataclass(frozen=True)
+class _Decision:
+    """What tells when a gate opens or closes, how it is moved, and where it is tried in turn."""
+
+    control: str
+    moved: Callable[[Gate, float], Gate]
+    tries: tuple[Floats, ...]
+
+
+def _opening(*tries: Floats) -> _Decision:
+    return _Decision("threshold_dbu", _opened, tries)
 
 
 def _decided(
-    block: Gate, free: tuple[Free, ...], compared: Comparison, *decisions: tuple[Any, ...]
+    block: Gate, free: tuple[Free, ...], compared: Comparison, decisions: Sequence[_Decision]
 ) -> tuple[Gate, list[float]]:
     """Return `block` with the decisions that suit best, and their standard deviations.
 
-    A decision is a function that moves it, and by how much it is tried. What is `free` gives way.
+    What is `free` gives way while they are tried.
     """
     off = _off(block, free, compared)
     frames = sum(at.heard.size for at in compared.stretches)
     deviations = []
-    for moved, *tries in decisions:
+    for one in decisions:
         weighed: list[tuple[float, Gate]] = []
-        for more in tries:
-            at = [moved(block, float(one)) for one in more]
+        for tries in one.tries:
+            at = [one.moved(block, float(more)) for more in tries]
             weighed += zip(in_parallel(off, at), at, strict=True)
-            block = min(weighed, key=lambda one: one[0])[1]
-        deviations.append(_spread(weighed, _MOVES[moved], frames))
+            block = min(weighed, key=lambda each: each[0])[1]
+        deviations.append(_spread(weighed, one.control, frames))
     return block, deviations
 
 
@@ -187,9 +200,6 @@ def _held(block: Gate, times: float) -> Gate:
     less_db = _RAMP_DB_S * (hold_ms - block.hold_ms) / 1e3
     hysteresis_db = max(block.hysteresis_db - less_db, 0.0)
     return block.model_copy(update={"hold_ms": hold_ms, "hysteresis_db": hysteresis_db})
-
-
-_MOVES = {_opened: "threshold_dbu", _closed: "hysteresis_db", _held: "hold_ms"}
 
 
 def _spread(weighed: Sequence[tuple[float, Gate]], control: str, frames: int) -> float:
