@@ -1,6 +1,6 @@
 """Everything that is measured, in one table: python -m tests.benchmarks [NAME ...]
 
-    python -m tests.benchmarks                          # well over ten minutes on two quiet cores
+    python -m tests.benchmarks                          # ten to twenty minutes on two quiet cores
     python -m tests.benchmarks kernels drive            # some parts
     python -m tests.benchmarks --json FILE              # kept, with date, kind of machine, versions
     python -m tests.benchmarks --beside FILE            # laid beside an earlier run
