@@ -147,7 +147,9 @@ BY_NATURE = {("soft clip 10 %", "tone"), ("soft clip 10 %", "touch")}
         ("T60 +50 %", "tail", 4.4 * 0.67, 4.4 * 1.33),
         ("reverb mix +3 dB", "tail", 1.15 * 0.75, 3.0),
         ("repeats -3 dB", "tail", 1.60 * 0.75, 3.0),
-        ("tremolo depth .6 to .7", "movement", 0.75 * 0.75, 0.75 * 1.25),
+        pytest.param(
+            "tremolo depth .6 to .7", "movement", 0.75 * 0.75, 0.75 * 1.25, marks=pytest.mark.soak
+        ),
     ],
 )
 def test_a_single_cause_is_told_and_leaks_little(

@@ -72,7 +72,7 @@ def weights_of(board: Board) -> dict[str, float]:
 @pytest.mark.parametrize(
     "name",
     [
-        pytest.param(name, marks=pytest.mark.soak if name in ("five", "more dirt") else ())
+        pytest.param(name, marks=pytest.mark.soak if name in ("five", "more dirt", "loop") else ())
         for name in BOARDS
     ],
 )

@@ -178,6 +178,7 @@ def test_7_a_compressor_alone_is_no_dirt() -> None:
         assert abs(dirt) <= 0.1
 
 
+@pytest.mark.soak
 def test_8_hiss_under_the_music() -> None:
     asked = {-80: "free", -60: "free", -50: "subtle", -40: "clear"}
     for db, verdict in asked.items():

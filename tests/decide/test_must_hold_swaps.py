@@ -85,6 +85,7 @@ def test_10_swaps_around_a_drive(what: str, first: Chain, second: Chain) -> None
     assert median(scores) > 4.5
 
 
+@pytest.mark.soak
 def test_orientation() -> None:
     """Figures "for orientation", within 25 % where the pair is told well enough to be made again.
 

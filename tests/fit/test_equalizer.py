@@ -7,6 +7,7 @@ from tests.fit.trials import tried
 SEED = 19
 
 
+@pytest.mark.soak
 def test_a_hidden_equalizer_is_found() -> None:
     trial = tried("equalizer", SEED)
     print(f"off by {trial.off} of the bounds, residual {trial.residual_db:.1f} dB")

@@ -200,6 +200,7 @@ def guess(sheet, runs, number):
     return against_theory(read_results(sheet.page.evaluate(GUESSES, [runs, number])))
 
 
+@pytest.mark.soak
 def test_players_that_guess_are_right_as_theory_says(opened, data):
     chances = guess(opened(only_two_orders(data), KEEP_FILES), 50, 2026)
     print(chances)
