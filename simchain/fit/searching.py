@@ -169,7 +169,7 @@ def _least(
     numbers = np.clip(first, low, high)
     left = errors(numbers)
     damping = 1e-3
-    slopes = slopes_of(errors, numbers, left, low, high)
+    slopes = _slopes(errors, numbers, left, low, high)
     for _ in range(rounds):
         each()
         step = _step(slopes, left, damping, numbers, low, high)
@@ -182,7 +182,7 @@ def _least(
             gained = 1.0 - float(np.square(off).sum() / np.square(left).sum())
             numbers, left = tried, off
             damping = max(damping / 5.0, 1e-9)
-            slopes = slopes_of(errors, numbers, left, low, high)
+            slopes = _slopes(errors, numbers, left, low, high)
             if gained < 1e-7:
                 break
         else:
@@ -206,14 +206,19 @@ def _step(
     return step
 
 
-def slopes_of(
+def slopes_at(start: Start, errors: Callable[[Block], Floats], left: Floats) -> Floats:
+    """Return how a block's `errors` change with each free control of `start`, (errors, controls).
+
+    In the search's numbers; `left` are the errors where they stand.
+    """
+    numbers = _first(start)
+    low, high = _bounds(start, numbers.size)
+    return _slopes(lambda moved: errors(start.at(moved)), numbers, left, low, high)
+
+
+def _slopes(
     errors: Callable[[Floats], Floats], numbers: Floats, left: Floats, low: Floats, high: Floats
 ) -> Floats:
-    """Return how `errors`, which are `left` at `numbers`, change with each, (errors, numbers).
-
-    By differences, rendered side by side, within `low` and `high`.
-    """
-
     def slope(place: int) -> Floats:
         moved = numbers.copy()
         room = high[place] - numbers[place] >= _SLOPE_STEP or numbers[place] <= low[place]

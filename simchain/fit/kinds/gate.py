@@ -16,7 +16,7 @@ from simchain.decide.parallel import in_parallel
 from simchain.fit.comparing import Comparison
 from simchain.fit.looked_for import Free, KindFit, Start, Stretch
 from simchain.fit.received import Received
-from simchain.fit.searching import found, slopes_of
+from simchain.fit.searching import found, slopes_at
 from simchain.fit.sent import RAMP_DBFS, RAMP_HZ, RAMP_S, RATE, sent
 
 Floats = NDArray[np.float64]
@@ -44,9 +44,8 @@ _TONES = (
 _READ_TO, _LEAST_GAIN = 0.02, 1e-4
 # A waveform is off by so large a share of itself, as loud as it is within a half-wave or so.
 _OFF_BY, _ABOUT_S = 0.003, 0.004
-# How fast the ramp falls, and how far off a threshold and a hold may be at a glance.
+# How fast the ramp falls; one stair of it is a half-wave.
 _RAMP_DB_S = (RAMP_DBFS[0] - RAMP_DBFS[1]) / RAMP_S[0]
-# One stair of the ramp is a half-wave.
 _STAIR_DB = _RAMP_DB_S / (2.0 * RAMP_HZ)
 # How far off decisions may stand at a glance, then, and where all is near: a threshold, in
 # decibels; where it closes, in stairs; a hold, as a share. Each is tried, then about the best.
@@ -73,7 +72,7 @@ _SINCE_S, _OPENS_S = 2.5, 0.3
 
 def _closely(first: str, last: str, lead_s: float = 0.25, seconds: float | None = None) -> Stretch:
     """Return a stretch at eight times the rate, where noise decides how much an error counts."""
-    return Stretch(first, last, lead_s, 8, _OFF_BY, _ABOUT_S, seconds)
+    return Stretch(first, last, lead_s, times=8, off_by=_OFF_BY, about_s=_ABOUT_S, seconds=seconds)
 
 
 class GateFit(KindFit):
@@ -167,12 +166,9 @@ def _off(about: Gate, free: tuple[Free, ...], compared: Comparison) -> Callable[
     def errors(one: Block) -> Floats:
         return compared.wave_errors(compared.rendered(one), 0.0)
 
-    start = Start(about, free)
-    numbers = np.array([one.of(about) for one in free])
-    low, high = np.array([one.bounds() for one in free]).T
-    slopes = slopes_of(lambda moved: errors(start.at(moved)), numbers, errors(about), low, high)
-    late = compared.late_slope(compared.rendered(about), 0.0)
-    basis, _ = np.linalg.qr(np.column_stack((slopes, late)))
+    made = compared.rendered(about)
+    slopes = slopes_at(Start(about, free), errors, compared.wave_errors(made, 0.0))
+    basis, _ = np.linalg.qr(np.column_stack((slopes, compared.late_slope(made, 0.0))))
 
     def off(one: Gate) -> float:
         left = errors(one)
