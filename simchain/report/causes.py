@@ -152,10 +152,10 @@ def is_and_has(causes: Facts, *, tone: bool) -> tuple[list[str], list[str]]:
 
     What it is not comes after all that it is: "no cleaner and more even" could be read two ways.
     """
-    adjectives = [text for text in (_level(causes), _dirt(causes)) if text]
-    own = [_beside(name, causes[name]) for name in _IS if is_told(name, causes[name])]
-    at = len(adjectives) if is_told("dirt", causes["dirt"]) else 1
-    adjectives[at:at] = own
+    dirt = _dirt(causes)
+    rest = [_beside(name, causes[name]) for name in _IS if is_told(name, causes[name])]
+    rest = [dirt, *rest] if is_told("dirt", causes["dirt"]) else [*rest, dirt]
+    adjectives = [text for text in (_level(causes), *rest) if text]
     nouns = [_beside(name, causes[name]) for name in _HAS if is_told(name, causes[name])]
     if tone and is_told("tone", causes["tone"]):
         nouns.append(_band(causes["tone"]))
