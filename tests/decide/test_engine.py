@@ -508,7 +508,7 @@ def test_ctrl_c_in_a_terminal_ends_the_workers_quietly(tmp_path: Path) -> None:
         os.killpg(process.pid, signal.SIGINT)
         out, err = process.communicate(timeout=20)
         wait_until_gone(workers)
-        assert time.monotonic() - since < 30  # the jobs would have taken a minute
+        assert time.monotonic() - since < 8  # the jobs would have taken a minute
     assert out.splitlines()[-1] == "interrupted"
     assert err == ""
     assert process.returncode == 0

@@ -5,7 +5,6 @@ Two orders of a few blocks behind a humbucking guitar, real links, defaults unle
 seconds of a clip. Each test prints its sentence.
 """
 
-import re
 from pathlib import Path
 
 import pytest
@@ -178,7 +177,7 @@ def test_8_volume_first_or_after_a_drive(ask: Asker) -> None:
     swell = 'kind = "volume", position = 0.8'
     said = ask({"swell": swell, "grit": GRIT}, "swell grit", "grit swell")
     assert "moving swell after grit makes it" in said
-    assert re.search(r"LU quieter(, [^,]+)?,? and no cleaner", said), said
+    assert "LU quieter and no cleaner" in said
 
 
 def test_9_looper_before_or_after_a_drive(ask: Asker) -> None:

@@ -193,6 +193,12 @@ def test_the_loop_by_numbers_and_by_keys(opened, data):
     assert sheet.page.input_value("#loop-to") == "4.00"
 
 
+PRESSED = """(key) => {
+  document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+  return window.simchain.playhead;
+}"""
+
+
 def test_keys_seek_and_space_plays(opened, data):
     sheet = opened(data)
     sheet.page.keyboard.press("End")
@@ -201,8 +207,9 @@ def test_keys_seek_and_space_plays(opened, data):
     assert sheet.state("playhead") == 0.0
     sheet.page.keyboard.press(" ")
     sheet.until("window.simchain.playing")
-    sheet.page.keyboard.press("End")
-    sheet.page.keyboard.press("Home")
+    # Pressed and read at once: the playhead runs on while the browser is asked.
+    assert sheet.page.evaluate(PRESSED, "End") >= 2.95
+    assert sheet.page.evaluate(PRESSED, "Home") < 1.0
     assert sheet.state("playing")
     sheet.page.keyboard.press(" ")
     assert not sheet.state("playing")
